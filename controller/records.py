@@ -1,0 +1,86 @@
+"""What the loop hands out: records, events and the states they name.
+
+Frequencies are absolute bare resonances in Hz, amplitudes are peak values
+in metres (or sample units where the stream is uncalibrated), and every
+estimate stands beside its one-sigma uncertainty. None means unknown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class ModeId(StrEnum):
+    """The two modes; the difference is upper minus lower."""
+
+    LOWER = "lower"
+    UPPER = "upper"
+
+
+class TrackerState(StrEnum):
+    """What a tracker knows of its line."""
+
+    SEARCHING = "searching"
+    PULLING_IN = "pulling_in"
+    LOCKED = "locked"
+    HOLDING = "holding"
+    LOST = "lost"
+
+
+class PumpState(StrEnum):
+    """What the pump may do; only ON puts a tone out."""
+
+    OFF = "off"
+    ARMED = "armed"
+    ON = "on"
+    MUTED = "muted"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModeRecord:
+    """One mode at one time: estimate, uncertainty and lock quality."""
+
+    state: TrackerState
+    frequency_hz: float | None = None
+    frequency_sigma_hz: float | None = None
+    amplitude: float | None = None
+    amplitude_sigma: float | None = None
+    phase_error_rad: float | None = None
+    phase_sigma_rad: float | None = None
+    snr_db: float | None = None  # carrier power over noise power in the update bandwidth
+    innovation_ratio: float | None = None  # mean squared normalised innovation, 1 expected
+    loop_bandwidth_hz: float | None = None
+    decay_time_s: float | None = None  # of a free line; amplitude as exp(-t/decay_time_s)
+    decay_time_sigma_s: float | None = None
+    cycle_slips: int = 0
+    drive_amplitude: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Record:
+    """The loop at one sample index; ten a second unless asked otherwise."""
+
+    sample_index: int
+    time_s: float
+    modes: Mapping[ModeId, ModeRecord]
+    difference_hz: float | None = None
+    difference_sigma_hz: float | None = None
+    difference_innovation_ratio: float | None = None
+    drift_ratio: float | None = None  # d(upper)/d(lower) that the joint estimate learnt
+    drift_ratio_sigma: float | None = None
+    pump_hz: float | None = None
+    pump_amplitude: float = 0.0
+    pump_state: PumpState = PumpState.OFF
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened, with its reason in words."""
+
+    sample_index: int
+    time_s: float
+    source: str  # "lower", "upper", "pump", "stream", "run", "search"
+    kind: str  # e.g. "state", "mute", "gap", "overload", "found"
+    text: str

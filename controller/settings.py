@@ -1,0 +1,123 @@
+"""Every setting of the loop, with its unit, range and default.
+
+One structure per table of a configuration file. Ranges are checked when a
+structure is made from a file; the file's reader turns a violation into one
+line. Nothing here reads a file.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from controller.records import ModeId
+
+Positive = Annotated[float, Field(gt=0.0)]
+NotNegative = Annotated[float, Field(ge=0.0)]
+Pair = tuple[float, float]
+
+
+class _Table(BaseModel):
+    """A table of settings: immutable, every key known, no NaN or infinity."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True
+    )
+
+
+class ModeSettings(_Table):
+    """What is known of one mode beforehand."""
+
+    frequency_hz: Positive  # where to look
+    search_hz: Positive = 200.0  # half-width of the search
+    quality_factor: Positive = 1.0e7  # roughly
+    mass_kg: Positive = 1.0e-11  # roughly; used for the thermal model
+    duffing_hz_per_m2: float = 0.0  # shift by the mode's own |a|^2
+    pump_shift_hz_per_v2: float = 0.0  # expected shift by the pump's amplitude squared
+    pump_shift_sigma_hz_per_v2: NotNegative = 0.05  # how well that is known
+
+
+class ModesSettings(_Table):
+    """The two modes; the upper one lies above the lower one."""
+
+    lower: ModeSettings
+    upper: ModeSettings
+
+    def of(self, mode: ModeId) -> ModeSettings:
+        """The settings of one mode."""
+        return self.lower if mode is ModeId.LOWER else self.upper
+
+
+class DriveSettings(_Table):
+    """How the driven modes are held."""
+
+    amplitude_m: NotNegative | tuple[NotNegative, NotNegative] = 1.0e-9
+    ping_s: Positive = 0.2  # length of the burst that finds the modes
+    listen_s: Positive = 4.0  # free motion that is looked at after the burst
+
+    def amplitude_of(self, mode: ModeId) -> float:
+        """The amplitude at which one mode is held [m]; 0.0: thermal motion."""
+        if isinstance(self.amplitude_m, tuple):
+            return self.amplitude_m[0 if mode is ModeId.LOWER else 1]
+        return self.amplitude_m
+
+
+class PumpSettings(_Table):
+    """The pump tone and the limits outside which it stays off."""
+
+    amplitude: NotNegative = 0.0  # in the channel's unit
+    offset_hz: float = 0.0  # deliberate detuning
+    phase_rad: float = 0.0  # of the pump against the difference phase
+    difference_window_hz: Pair | None = None  # None: around the difference found, +-10 %
+    sigma_limit_hz: Positive | None = None  # None: a third of the narrower line, at least 1 mHz
+    coupling_hz_per_unit: float | None = None  # g / 2 pi per unit of amplitude, if known
+    coupling_sigma_hz_per_unit: NotNegative | None = None  # None: 10 % of it, or 1 if unknown
+    healthy_s: Positive = 2.0  # how long all must be well before the pump comes (back) on
+    ramp_s: Annotated[float, Field(ge=0.0, le=0.01)] = 0.005
+
+
+class TrackingSettings(_Table):
+    """Models of noise and drift; None means: learn it from the stream."""
+
+    temperature_k: Positive = 295.0
+    detector_noise: Positive | None = None  # one-sided, metres per root hertz
+    common_walk_hz_per_root_s: Positive | None = None  # random walk that both modes share
+    separate_walk_hz_per_root_s: Positive | None = None  # random walk of each mode on its own
+    drift_ratio_sigma: Positive = 0.01  # how far the ratio of drifts may be from f_upper / f_lower
+
+
+class RunSettings(_Table):
+    """How long, and what is recorded."""
+
+    duration_s: Positive = 600.0
+    pump_from_s: NotNegative = 0.0
+    record_rate_hz: Annotated[float, Field(gt=0.0, le=100.0)] = 10.0
+    protocol: str | None = None
+    read_timeout_s: Positive = 1.0
+    timeouts_allowed: Annotated[int, Field(ge=0)] = 3
+
+
+class InstrumentSettings(_Table):
+    """Which class serves as the instrument, and its keyword arguments."""
+
+    class_name: str = Field(alias="class")
+    options: dict[str, Any] = Field(default_factory=dict)
+
+
+class LoopSettings(_Table):
+    """All that the loop itself needs."""
+
+    modes: ModesSettings
+    drive: DriveSettings = DriveSettings()
+    pump: PumpSettings = PumpSettings()
+    tracking: TrackingSettings = TrackingSettings()
+    run: RunSettings = RunSettings()
+
+
+class Configuration(LoopSettings):
+    """A configuration or scenario file: the loop's tables and the instrument's."""
+
+    instrument: InstrumentSettings
+    title: str = ""
+    description: str = ""
