@@ -1,0 +1,366 @@
+"""A phase-locked tracker of one line, with gains from the noise.
+
+The tracker is a second-order phase-locked loop: an oscillator whose phase and
+frequency are corrected by a share of the phase error of the averaged, derotated
+baseband. The two shares are the Kalman gains of the noise model (detector noise
+over the present amplitude, phase diffusion by the thermal force, random walk of
+the frequency), so the loop narrows by itself as the amplitude falls, and the
+same recursion states the uncertainty. In the steady state the gains are those
+of `controller.tracking.design`.
+
+Arrays in, estimates out; nothing here reads a clock or a file.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.records import TrackerState
+from controller.tracking.states import checked
+
+TWO_PI = 2.0 * math.pi
+
+# A phase error beyond this is not noise of a locked loop (its sigma is far
+# smaller) but another phase: a flip of the fringe, another line, no line.
+PHASE_GATE_RAD = 0.6
+# An amplitude that falls below this part of the prediction within one update is
+# gone: a mode decays over seconds, an update lasts milliseconds.
+AMPLITUDE_GATE = 0.5
+# Below this signal-to-noise (amplitude over the noise of one quadrature of an
+# update) the phase of one update is no longer Gaussian and the gates mean nothing.
+LEAST_AMPLITUDE_SNR = 3.0
+GATE_SIGMAS = 6.0  # two-sided tail 2e-9: one false alarm in months at 50 updates a second
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseTrackerConfig:
+    """Noise model and time constants of one tracker.
+
+    Raises
+    ------
+    ValueError
+        If a duration, noise or rate is not positive (the walk, decay and
+        thermal amplitude may be zero).
+    """
+
+    update_s: float
+    detector_noise: float  # one-sided density, sample units per root hertz
+    thermal_amplitude: float = 0.0  # x_th, rms displacement in equilibrium
+    decay_rate_per_s: float = 0.0  # gamma, energy
+    walk_hz_per_root_s: float = 5.0e-3
+    settle_s: float = 0.5
+    hold_s: float = 30.0  # longest holdover
+    relock_s: float = 0.2  # how long a returned line is looked at
+
+    def __post_init__(self) -> None:
+        for name in ("update_s", "detector_noise", "settle_s", "hold_s", "relock_s"):
+            if not getattr(self, name) > 0.0:
+                raise ValueError(f"{name} is {getattr(self, name)}; it has to be positive")
+        for name in ("thermal_amplitude", "decay_rate_per_s", "walk_hz_per_root_s"):
+            if not getattr(self, name) >= 0.0:
+                raise ValueError(f"{name} is {getattr(self, name)}; it cannot be negative")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseReading:
+    """The phase of one update, as measured: not filtered, not corrected."""
+
+    turns: float  # against the reference oscillator, continuous
+    variance_turns2: float  # of the detector noise
+    is_valid: bool
+
+
+class PhaseTracker:
+    """Phase-locked tracker of one line against a reference oscillator.
+
+    Owned by the engine; one thread. Phases are in turns against an oscillator
+    at the down-converter's mix frequency, frequencies are offsets from it.
+    """
+
+    def __init__(self, config: PhaseTrackerConfig) -> None:
+        self.config = config
+        self.walk_hz_per_root_s = config.walk_hz_per_root_s
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the line."""
+        self.state = TrackerState.SEARCHING
+        self.reason = "start"
+        self.turns = 0.0
+        self.offset_hz = 0.0
+        self.amplitude = 0.0
+        self.growth_per_s = 0.0
+        self.phase_error_rad = 0.0
+        self.innovation_ratio = 1.0
+        self.cycle_slips = 0
+        self.frequency_gain_hz = 0.0
+        self.phase_gain = 1.0
+        self._p00 = self._p01 = self._p11 = 0.0  # turns^2, turns Hz, Hz^2
+        self._a00 = self._a01 = self._a11 = 0.0  # amplitude, growth
+        self._in_state_s = 0.0
+        self._returned: list[complex] = []
+
+    def copy(self) -> PhaseTracker:
+        """An independent tracker that goes on alike."""
+        return copy.deepcopy(self)
+
+    def __repr__(self) -> str:
+        return (
+            f"PhaseTracker({self.state.value}, offset_hz={self.offset_hz:.6f} "
+            f"+- {self.frequency_sigma_hz:.2g}, amplitude={self.amplitude:.3g})"
+        )
+
+    # -- what it knows ---------------------------------------------------------
+
+    @property
+    def frequency_sigma_hz(self) -> float:
+        """One standard deviation of the frequency [Hz]."""
+        return math.sqrt(max(self._p11, 0.0))
+
+    @property
+    def phase_sigma_rad(self) -> float:
+        """One standard deviation of the phase [rad]."""
+        return TWO_PI * math.sqrt(max(self._p00, 0.0))
+
+    @property
+    def amplitude_sigma(self) -> float:
+        """One standard deviation of the amplitude [sample units]."""
+        return math.sqrt(max(self._a00, 0.0))
+
+    @property
+    def growth_sigma_per_s(self) -> float:
+        """One standard deviation of the growth rate of the amplitude [1/s]."""
+        return math.sqrt(max(self._a11, 0.0))
+
+    @property
+    def quadrature_sigma(self) -> float:
+        """Detector noise of one quadrature of one update [sample units]."""
+        return self.config.detector_noise / math.sqrt(self.config.update_s)
+
+    @property
+    def snr_db(self) -> float:
+        """Carrier power over noise power of one update [dB]."""
+        if self.amplitude <= 0.0:
+            return -math.inf
+        return 20.0 * math.log10(self.amplitude / (math.sqrt(2.0) * self.quadrature_sigma))
+
+    @property
+    def noise_bandwidth_hz(self) -> float:
+        """One-sided noise bandwidth of the loop with its present gains [Hz].
+
+        B_L T = (2 K1^2 + 2 K2 + K1 K2) / (2 K1 (4 - 2 K1 - K2)) for the loop that
+        predicts and corrects (Stephens and Thomas 1995, table IV), with
+        K2 = frequency gain times T and K1 = phase gain.
+        """
+        k1, k2 = self.phase_gain, self.frequency_gain_hz * self.config.update_s
+        if not 0.0 < 2.0 * k1 + k2 < 4.0 or k1 <= 0.0:
+            return 0.5 / self.config.update_s
+        return (2 * k1 * k1 + 2 * k2 + k1 * k2) / (2 * k1 * (4 - 2 * k1 - k2)) / (
+            self.config.update_s
+        )
+
+    # -- commands --------------------------------------------------------------
+
+    def start(
+        self, *, turns: float, offset_hz: float, frequency_sigma_hz: float, amplitude: float
+    ) -> None:
+        """Begin to pull in on a line that the search found."""
+        self._change(TrackerState.PULLING_IN, "found by the search")
+        self.turns, self.offset_hz, self.amplitude = turns, offset_hz, amplitude
+        self.growth_per_s = -0.5 * self.config.decay_rate_per_s
+        self._p00, self._p01, self._p11 = 1.0 / 12.0, 0.0, frequency_sigma_hz**2
+        self._a00, self._a01, self._a11 = (0.5 * amplitude) ** 2, 0.0, 1.0
+        self.innovation_ratio = 1.0
+
+    def retune(self, shift_hz: float, shift_turns: float) -> None:
+        """Refer phase and frequency to an oscillator that is shift_hz higher.
+
+        Parameters
+        ----------
+        shift_hz : float
+            New minus old reference frequency [Hz].
+        shift_turns : float
+            Phase of the new minus the old oscillator at the last update [turns].
+        """
+        self.offset_hz -= shift_hz
+        self.turns -= shift_turns
+
+    def hold(self, reason: str) -> None:
+        """Stop measuring; predict until the line is back."""
+        if self.state in (TrackerState.LOCKED, TrackerState.PULLING_IN):
+            self._change(TrackerState.HOLDING, reason)
+
+    def lose(self, reason: str) -> None:
+        """Give the line up."""
+        if self.state in (TrackerState.PULLING_IN, TrackerState.HOLDING):
+            self._change(TrackerState.LOST, reason)
+
+    def advance(self, duration_s: float, pull_hz: float = 0.0) -> None:
+        """Predict over a time without measurement (a gap)."""
+        self._predict(duration_s, pull_hz)
+        self._in_state_s += duration_s
+
+    def process(self, samples: np.ndarray, times_s: np.ndarray, pull_hz: float) -> PhaseReading:
+        """Take one update's baseband samples.
+
+        Parameters
+        ----------
+        samples : ndarray of complex128, shape (n,)
+            Baseband against the reference oscillator [sample units].
+        times_s : ndarray of float64, shape (n,)
+            Their times about the centre of the update [s].
+        pull_hz : float
+            What drive and pump add to the rate of the phase [Hz]; the frequency
+            that is tracked is the bare one, without it.
+
+        Returns
+        -------
+        PhaseReading
+            The raw phase of this update, for the joint estimate.
+
+        Notes
+        -----
+        Advances the state by one update. The phase error is the angle of the
+        mean of samples * exp(-2 pi i (phase + rate * time)).
+        """
+        update_s = self.config.update_s
+        self._predict(update_s, pull_hz)
+        self._in_state_s += update_s
+        rate_hz = self.offset_hz + pull_hz
+        derotated = samples * np.exp(-2j * math.pi * (self.turns + rate_hz * times_s))
+        phasor = complex(derotated.mean())
+        late = complex(derotated[-3:].mean())
+        if self.state in (TrackerState.SEARCHING, TrackerState.LOST):
+            return PhaseReading(turns=self.turns, variance_turns2=math.inf, is_valid=False)
+        trouble = self._trouble(phasor, late, len(samples))
+        if self.state is TrackerState.HOLDING:
+            self._look_for_return(phasor, bool(trouble))
+        elif trouble:
+            self.hold(trouble)
+        if self.state not in (TrackerState.LOCKED, TrackerState.PULLING_IN):
+            return PhaseReading(turns=self.turns, variance_turns2=math.inf, is_valid=False)
+        return self._correct(phasor)
+
+    # -- inside ----------------------------------------------------------------
+
+    def _change(self, state: TrackerState, reason: str) -> None:
+        self.state = checked(self.state, state)
+        self.reason = reason
+        self._in_state_s = 0.0
+        self._returned.clear()
+
+    def _predict(self, duration_s: float, pull_hz: float) -> None:
+        """Phase and frequency: exact discretisation of a random-walk frequency."""
+        self.turns += (self.offset_hz + pull_hz) * duration_s
+        walk = self.walk_hz_per_root_s**2 * duration_s
+        amplitude2 = max(self.amplitude**2, self.quadrature_sigma**2)
+        diffusion = (
+            self.config.decay_rate_per_s * self.config.thermal_amplitude**2 / amplitude2
+        ) / TWO_PI**2
+        self._p00 += duration_s * (2.0 * self._p01 + duration_s * self._p11) + (
+            diffusion * duration_s + walk * duration_s**2 / 3.0
+        )
+        self._p01 += duration_s * self._p11 + walk * duration_s / 2.0
+        self._p11 += walk
+        # Amplitude: exponential growth at a rate that wanders.
+        thermal = self.config.decay_rate_per_s * self.config.thermal_amplitude**2 * duration_s
+        grown = math.exp(min(self.growth_per_s * duration_s, 1.0))
+        slope = self.amplitude * duration_s
+        self._a00 = grown * (grown * self._a00 + 2.0 * slope * self._a01) + (
+            slope * slope * self._a11 + thermal
+        )
+        self._a01 = grown * self._a01 + slope * self._a11
+        self._a11 += 0.05**2 * duration_s  # drives, gain and heating change it over seconds
+        self.amplitude *= grown
+
+    def _trouble(self, phasor: complex, late: complex, samples: int) -> str:
+        """Why this update is no measurement of the line; empty if it is one."""
+        noise = self.quadrature_sigma
+        if self.amplitude < LEAST_AMPLITUDE_SNR * noise:
+            return "the amplitude is in the noise"
+        late_noise = noise * math.sqrt(max(samples, 3) / 3.0)
+        settled = self.state is not TrackerState.PULLING_IN
+        if settled and late.real < AMPLITUDE_GATE * self.amplitude - GATE_SIGMAS * late_noise:
+            return "the amplitude fell out or the phase jumped"
+        sigma_rad = math.hypot(self.phase_sigma_rad, noise / self.amplitude)
+        gate_rad = max(GATE_SIGMAS * sigma_rad, PHASE_GATE_RAD)
+        if settled and abs(math.atan2(phasor.imag, phasor.real)) > gate_rad:
+            return "the phase jumped"
+        return ""
+
+    def _look_for_return(self, phasor: complex, troubled: bool) -> None:
+        """While holding: is the line there again, and with which phase?"""
+        noise = self.quadrature_sigma
+        if abs(phasor) < max(2.0 * LEAST_AMPLITUDE_SNR * noise, 0.2 * self.amplitude):
+            self._returned.clear()
+        else:
+            self._returned.append(phasor)
+        if self._in_state_s > self.config.hold_s:
+            self._change(TrackerState.LOST, "held too long")
+            return
+        needed = max(2, round(self.config.relock_s / self.config.update_s))
+        if len(self._returned) < needed:
+            return
+        phasors = np.array(self._returned[-needed:])
+        mean = complex(phasors.mean())
+        if abs(mean) < 0.7 * float(np.abs(phasors).mean()):
+            self._returned.pop(0)  # it turns too fast to be taken as one phase
+            return
+        self.amplitude = abs(mean)
+        if troubled or abs(np.angle(mean)) > PHASE_GATE_RAD:
+            self._change(TrackerState.PULLING_IN, "the line is back with another phase")
+            self.cycle_slips += 1
+            self.turns += float(np.angle(mean)) / TWO_PI
+            self._p00, self._p01 = self._p00 + 1.0 / 12.0, 0.0
+        else:
+            self._change(TrackerState.LOCKED, "the line is back")
+
+    def _correct(self, phasor: complex) -> PhaseReading:
+        """The loop's correction: phase error times gains, in both quadratures."""
+        error_turns = math.atan2(phasor.imag, phasor.real) / TWO_PI
+        amplitude = max(self.amplitude, self.quadrature_sigma)
+        noise_turns2 = (self.quadrature_sigma / amplitude / TWO_PI) ** 2
+        reading = PhaseReading(
+            turns=self.turns + error_turns, variance_turns2=noise_turns2, is_valid=True
+        )
+        innovation2 = error_turns**2 / (self._p00 + noise_turns2)
+        if innovation2 > 9.0:  # the model is too sure of itself: widen it, step less than it asks
+            widen = min(innovation2 / 9.0, 100.0)
+            self._p00, self._p01, self._p11 = (
+                widen * self._p00, widen * self._p01, widen * self._p11
+            )
+        total = self._p00 + noise_turns2
+        self.phase_gain, self.frequency_gain_hz = self._p00 / total, self._p01 / total
+        self.turns += self.phase_gain * error_turns
+        self.offset_hz += self.frequency_gain_hz * error_turns
+        self._p11 -= self.frequency_gain_hz * self._p01
+        self._p01 *= 1.0 - self.phase_gain
+        self._p00 *= 1.0 - self.phase_gain
+        self.phase_error_rad = TWO_PI * error_turns
+        self.innovation_ratio += 0.02 * (min(innovation2, 100.0) - self.innovation_ratio)
+        self._correct_amplitude(phasor.real)
+        if self.state is TrackerState.PULLING_IN and self._in_state_s > self.config.settle_s:
+            if abs(self.phase_error_rad) < PHASE_GATE_RAD and self.innovation_ratio < 4.0:
+                self._change(TrackerState.LOCKED, "innovations as predicted")
+            elif self._in_state_s > 20.0 * self.config.settle_s:
+                self._change(TrackerState.LOST, "the loop does not settle")
+        return reading
+
+    def _correct_amplitude(self, in_phase: float) -> None:
+        """Amplitude and growth rate from the in-phase part."""
+        noise2 = self.quadrature_sigma**2
+        innovation = in_phase - self.amplitude
+        total = self._a00 + noise2
+        if innovation**2 > 16.0 * total:  # a drive or a gain changed: follow at once
+            self._a00 += innovation**2
+            total = self._a00 + noise2
+        gain, growth_gain = self._a00 / total, self._a01 / total
+        self.amplitude = max(self.amplitude + gain * innovation, 0.0)
+        self.growth_per_s += growth_gain * innovation
+        self._a11 -= growth_gain * self._a01
+        self._a01 *= 1.0 - gain
+        self._a00 *= 1.0 - gain
