@@ -118,8 +118,9 @@ def test_nothing_is_lost_when_the_buffer_turns_over() -> None:
     samples = noise(REAL, np.float32, 250_000)
     converter = DownConverter(REAL)
     output = in_blocks(converter, samples, 0, [999] * 200)
-    # A window takes 200 samples, from 99 before its centre.
-    np.testing.assert_array_equal(output.center_indices, np.arange(100, 250_000 - 100, 25))
+    # A window takes 7 periods of 25 samples, 87 either side of its centre.
+    assert converter.group_delay_samples == 87
+    np.testing.assert_array_equal(output.center_indices, np.arange(100, 250_000 - 87, 25))
     tail = by_definition(converter, samples[-2000:], 248_000)
     np.testing.assert_allclose(output.samples[-len(tail) :], tail, atol=ROUNDING)
 
@@ -223,9 +224,9 @@ def test_nan_spoils_only_the_windows_that_hold_it() -> None:
     converter = DownConverter(REAL)
     output = converter.process(samples, 0)
     spoilt = np.isnan(output.samples).any(axis=1)
-    # A NaN spoils its whole row of 25 samples, and each row is in 8 windows.
-    assert spoilt.sum() == 8
-    assert np.all(np.abs(output.center_indices[spoilt] - 1500) <= 100 + 25)
+    # A NaN spoils its whole row of 25 samples, and each row is in 7 windows.
+    assert spoilt.sum() == 7
+    assert np.all(np.abs(output.center_indices[spoilt] - 1500) <= 87 + 25)
 
 
 def test_a_gap_is_refused() -> None:
