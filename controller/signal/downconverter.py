@@ -18,7 +18,6 @@ frequencies to look at, and how fast, is decided elsewhere.
 from __future__ import annotations
 
 import copy
-import itertools
 import math
 from dataclasses import dataclass
 
@@ -35,6 +34,14 @@ DEFAULT_PASS_BAND_RATIO = 0.1  # of the output rate, either side
 # Kaiser's length formula is empirical and comes out up to 3 dB short for
 # filters of 20 to 1000 taps; test_filter_response checks what this buys.
 _KAISER_MARGIN_DB = 4.0
+
+# A Kaiser low pass ripples as much in its pass band as in its stop band, on
+# top of the droop at the edge; 66 dB down is 0.004 dB.
+_LEAST_ATTENUATION_DB = 66.0
+
+# Below, the images of the transition run into each other and the attenuation
+# falls short of the formula.
+MIN_DECIMATION = 3
 
 # Samples taken at a time: small enough for the second-level cache, large
 # enough that the tap matrix is not reloaded all the time (measured: flat
@@ -57,10 +64,10 @@ class DownConverterConfig:
     frequencies_hz : tuple of float
         Absolute mix frequencies, one baseband each [Hz].
     decimation : int
-        Input samples per output sample, D, at least 2.
+        Input samples per output sample, D, at least 3.
     taps_per_phase : int or None
-        Length of the filter in output periods, T; None: the least that
-        meets the pass and the stop band.
+        Length of the filter in output periods, T, long enough for the stop
+        band; None: the least that meets the pass band as well.
     pass_band_hz : float or None
         Half-width that is flat to 0.01 dB [Hz]; None: a tenth of the output
         rate. Whatever would alias into it is in the stop band.
@@ -91,10 +98,9 @@ class DownConverterConfig:
             f"sample_rate_hz is {self.sample_rate_hz}; it must be finite and above 0",
         )
         _require(math.isfinite(self.center_hz), f"center_hz is {self.center_hz}; not finite")
-        _require(self.decimation >= 2, f"decimation is {self.decimation}; at least 2 is needed")
         _require(
-            self.taps_per_phase is None or 2 <= self.taps_per_phase <= 256,
-            f"taps_per_phase is {self.taps_per_phase}; it must lie in 2 to 256",
+            self.decimation >= MIN_DECIMATION,
+            f"decimation is {self.decimation}; at least {MIN_DECIMATION} is needed",
         )
         _require(
             0.0 < self.pass_half_width_hz < 0.5 * self.output_rate_hz,
@@ -104,6 +110,11 @@ class DownConverterConfig:
         _require(
             20.0 <= self.stop_attenuation_db <= 140.0,
             f"stop_attenuation_db is {self.stop_attenuation_db}; it must lie in 20 to 140",
+        )
+        _require(
+            self.taps_per_phase is None or self.taps_per_phase >= self.least_taps_per_phase,
+            f"taps_per_phase is {self.taps_per_phase}; the stop band needs at least "
+            f"{self.least_taps_per_phase}",
         )
         _require(len(self.frequencies_hz) > 0, "frequencies_hz is empty; at least one is needed")
         lowest_hz, highest_hz = self.frequency_range_hz
@@ -125,6 +136,16 @@ class DownConverterConfig:
         if self.pass_band_hz is None:
             return DEFAULT_PASS_BAND_RATIO * self.output_rate_hz
         return self.pass_band_hz
+
+    @property
+    def stop_edge_hz(self) -> float:
+        """Where the stop band begins: what lies beyond aliases into the pass band [Hz]."""
+        return self.output_rate_hz - self.pass_half_width_hz
+
+    @property
+    def least_taps_per_phase(self) -> int:
+        """Length whose transition is as wide as the stop edge, in output periods."""
+        return math.ceil(_kaiser_length(self, self.stop_edge_hz) / self.decimation)
 
     @property
     def has_complex_input(self) -> bool:
@@ -164,9 +185,9 @@ def decimation_for(sample_rate_hz: float, output_rate_hz: float) -> int:
     Returns
     -------
     int
-        Input samples per output sample, at least 2.
+        Input samples per output sample, at least 3.
     """
-    return max(2, round(sample_rate_hz / output_rate_hz))
+    return max(MIN_DECIMATION, round(sample_rate_hz / output_rate_hz))
 
 
 def low_pass_taps(config: DownConverterConfig) -> NDArray[np.float64]:
@@ -196,27 +217,34 @@ def low_pass_taps(config: DownConverterConfig) -> NDArray[np.float64]:
     if config.taps_per_phase is not None:
         return _kaiser_taps(config, config.taps_per_phase)
     floor_ratio = 10.0 ** (-PASS_BAND_RIPPLE_DB / 20.0)
-    for taps_per_phase in itertools.count(2):
+    edge_turns = config.pass_half_width_hz / config.sample_rate_hz
+    taps_per_phase = config.least_taps_per_phase
+    while True:
         taps = _kaiser_taps(config, taps_per_phase)
         half = len(taps) // 2
-        edge_turns = config.pass_half_width_hz / config.sample_rate_hz
         edge_response = np.dot(taps, np.cos(2.0 * np.pi * edge_turns * np.arange(-half, half + 1)))
         if edge_response > floor_ratio:
             return taps
-    raise AssertionError("itertools.count ended")
+        taps_per_phase += 1
+
+
+def _kaiser_attenuation_db(config: DownConverterConfig) -> float:
+    return max(config.stop_attenuation_db, _LEAST_ATTENUATION_DB) + _KAISER_MARGIN_DB
+
+
+def _kaiser_length(config: DownConverterConfig, transition_hz: float) -> float:
+    """Taps, less one, that a transition of a given width takes (Kaiser's formula)."""
+    transition_rad = 2.0 * np.pi * transition_hz / config.sample_rate_hz
+    return (_kaiser_attenuation_db(config) - 7.95) / (2.285 * transition_rad)
 
 
 def _kaiser_taps(config: DownConverterConfig, taps_per_phase: int) -> NDArray[np.float64]:
     """Low pass of a given length that spends all of it on the stop band."""
     length = 2 * ((taps_per_phase * config.decimation - 1) // 2) + 1
-    attenuation_db = config.stop_attenuation_db + _KAISER_MARGIN_DB
-    transition_hz = (
-        config.sample_rate_hz * (attenuation_db - 7.95) / (2.285 * 2.0 * np.pi * (length - 1))
-    )
-    stop_edge_hz = config.output_rate_hz - config.pass_half_width_hz
-    # Too short a filter has no pass band left; a tenth of the stop edge keeps it a low pass.
-    cutoff_hz = max(stop_edge_hz - 0.5 * transition_hz, 0.1 * stop_edge_hz)
-    window = ("kaiser", scipy.signal.kaiser_beta(attenuation_db))
+    # The formula read backwards: length times transition is a constant.
+    transition_hz = _kaiser_length(config, 1.0) / (length - 1)
+    cutoff_hz = config.stop_edge_hz - 0.5 * transition_hz
+    window = ("kaiser", scipy.signal.kaiser_beta(_kaiser_attenuation_db(config)))
     return scipy.signal.firwin(length, cutoff_hz, window=window, fs=config.sample_rate_hz)
 
 

@@ -253,8 +253,8 @@ def test_samples_in_two_dimensions_are_refused() -> None:
         ({"sample_rate_hz": 0.0}, "sample_rate_hz"),
         ({"sample_rate_hz": float("nan")}, "sample_rate_hz"),
         ({"center_hz": float("inf"), "complex_input": False}, "center_hz"),
-        ({"decimation": 1}, "decimation"),
-        ({"taps_per_phase": 1}, "taps_per_phase"),
+        ({"decimation": 2}, "decimation"),
+        ({"taps_per_phase": 5}, "taps_per_phase is 5; the stop band needs at least 6"),
         ({"pass_band_hz": 1000.0}, "pass_band_hz"),
         ({"pass_band_hz": 0.0}, "pass_band_hz"),
         ({"stop_attenuation_db": 10.0}, "stop_attenuation_db"),
@@ -286,4 +286,4 @@ def test_complex_samples_around_zero_are_possible() -> None:
 
 def test_decimation_comes_nearest_to_the_wanted_rate() -> None:
     assert decimation_for(50e3, 400.0) == 125
-    assert decimation_for(50e3, 1e6) == 2
+    assert decimation_for(50e3, 1e6) == 3
