@@ -1,0 +1,351 @@
+"""The command line `difftone`.
+
+Parses, calls the runtime, and turns every ending into an exit status: 0 done,
+1 the run failed, 2 bad input. Errors are one line on standard error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import os
+import sys
+import time
+import traceback
+from collections.abc import Sequence
+from contextlib import nullcontext
+from importlib.metadata import version
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+from controller.errors import DifftoneError, InputError, RunFailed
+
+if TYPE_CHECKING:
+    from controller.instrument import Instrument
+    from controller.runtime.runner import Outcome
+    from controller.settings import Configuration
+
+SCENARIO_PACKAGE = "hardware_sim.scenarios"
+"""Where shipped scenarios stand; named here, never imported as code."""
+
+DEFAULT_SCENARIO = "quiet_room"
+
+EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT = 0, 1, 2
+
+# The loop multiplies small matrices, for which a second BLAS thread gains nothing; with another
+# busy process beside it, it delays blocks by tens of milliseconds. Read by BLAS when numpy is
+# first imported, hence the imports inside the commands below.
+BLAS_THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+TRACEBACK_VARIABLE = "DIFFTONE_TRACEBACK"
+"""Set to anything: an internal error also prints where it happened."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Without the program's name; those of the process where absent.
+
+    Returns
+    -------
+    int
+        Exit status: 0 done, 1 the run failed, 2 bad input.
+    """
+    for variable in BLAS_THREAD_VARIABLES:
+        os.environ.setdefault(variable, "1")
+    try:
+        options = _parser().parse_args(arguments)
+        return options.command(options)
+    except InputError as error:
+        return _complain(error, EXIT_BAD_INPUT)
+    except DifftoneError as error:
+        return _complain(error, EXIT_FAILED)
+    except KeyboardInterrupt:
+        return _complain("interrupted", EXIT_FAILED)
+    except BrokenPipeError:
+        # Whoever read our output has gone; what would be flushed at exit must not complain.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_DONE
+    except Exception as error:
+        if os.environ.get(TRACEBACK_VARIABLE):
+            traceback.print_exc()
+        reason = f"internal error, a defect of this program: {type(error).__name__}: {error}"
+        return _complain(f"{reason} (set {TRACEBACK_VARIABLE}=1 to see where)", EXIT_FAILED)
+
+
+def _complain(reason: object, status: int) -> int:
+    """One line on standard error."""
+    print("difftone:", " ".join(str(reason).split()), file=sys.stderr)
+    return status
+
+
+# --- arguments -----------------------------------------------------------
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose complaints are the one line of every other error."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise instead of printing the usage."""
+        raise InputError(f"{message}; see {self.prog} --help")
+
+
+def _parser() -> argparse.ArgumentParser:
+    """The commands and their options."""
+    parser = _Parser(prog="difftone", description="Keeps a pump tone on a drifting difference.")
+    parser.add_argument("--version", action="version", version=f"difftone {version('difftone')}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    rehearse = commands.add_parser("rehearse", help="run on the simulated membrane")
+    rehearse.add_argument(
+        "scenario", nargs="?", default=DEFAULT_SCENARIO, metavar="SCENARIO",
+        help=f"name of a shipped scenario or a TOML file (default: {DEFAULT_SCENARIO})",
+    )  # fmt: skip
+    rehearse.add_argument("--list", action="store_true", help="list the shipped scenarios")
+    rehearse.add_argument("--seed", type=_whole_number, metavar="N", help="other random numbers")
+    rehearse.add_argument("--duration-s", type=_positive, metavar="S", help="length of the run")
+    rehearse.add_argument("--paced", action="store_true", help="in real time")
+    _add_run_options(rehearse)
+    rehearse.set_defaults(command=_rehearse)
+
+    replay = commands.add_parser("replay", help="follow two lines of a SigMF recording")
+    replay.add_argument("recording", type=Path, metavar="RECORDING", help=".sigmf-meta file")
+    replay.add_argument("--modes", type=_two_frequencies, metavar="F1,F2", help="the lines [Hz]")
+    replay.add_argument("--config", type=Path, metavar="FILE", help="settings of the loop")
+    _add_run_options(replay)
+    replay.set_defaults(command=_replay)
+
+    run = commands.add_parser("run", help="run on the instrument of a configuration")
+    run.add_argument("configuration", type=Path, metavar="CONFIG")
+    _add_run_options(run)
+    run.set_defaults(command=_run)
+
+    report = commands.add_parser("report", help="make the report of a log again")
+    report.add_argument("log", type=Path, metavar="LOG")
+    report.add_argument("--out", type=Path, metavar="FILE", help="(default: beside the log)")
+    report.set_defaults(command=_report)
+
+    export = commands.add_parser("export", help="write the records of a log as a table")
+    export.add_argument("log", type=Path, metavar="LOG")
+    export.add_argument("--to", choices=["csv"], required=True)
+    export.add_argument("--out", type=Path, metavar="FILE", help="(default: beside the log)")
+    export.set_defaults(command=_export)
+
+    design = commands.add_parser("design", help="print the loop design of a configuration")
+    design.add_argument("configuration", metavar="CONFIG", help="TOML file or shipped scenario")
+    design.set_defaults(command=_design)
+    return parser
+
+
+def _add_run_options(parser: argparse.ArgumentParser) -> None:
+    """The options of every command that makes a run."""
+    parser.add_argument("--out", type=Path, metavar="DIR", help="(default: runs/NAME-NUMBER)")
+    shown = parser.add_mutually_exclusive_group()
+    shown.add_argument("--quiet", action="store_true", help="no progress, no closing table")
+    shown.add_argument("--progress", action="store_true", help="progress without a terminal too")
+
+
+def _positive(text: str) -> float:
+    """A number above 0."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not 0.0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r}: must be a number above 0")
+    return value
+
+
+def _whole_number(text: str) -> int:
+    """A whole number, 0 or more."""
+    if not text.isascii() or not text.isdigit():
+        raise argparse.ArgumentTypeError(f"{text!r}: must be a whole number, 0 or more")
+    return int(text)
+
+
+def _two_frequencies(text: str) -> tuple[float, float]:
+    """Two different frequencies, the lower one first."""
+    parts = text.split(",")
+    if len(parts) != 2:
+        raise argparse.ArgumentTypeError(f"{text!r}: must be two frequencies, as in 501.6,501.8")
+    lower_hz, upper_hz = sorted(_positive(part) for part in parts)
+    if lower_hz == upper_hz:
+        raise argparse.ArgumentTypeError(f"{text!r}: the two frequencies must differ")
+    return lower_hz, upper_hz
+
+
+# --- commands ------------------------------------------------------------
+
+
+def _rehearse(options: argparse.Namespace) -> int:
+    """Run on the simulator that a scenario names."""
+    if options.list:
+        return _list_scenarios()
+    from controller.runtime.configuration import load_configuration, with_overrides
+
+    path = _scenario_path(options.scenario)
+    changes: dict[str, object] = {}
+    if options.seed is not None:
+        changes["seed"] = options.seed
+    if options.paced:
+        changes["paced"] = True
+    configuration = with_overrides(
+        load_configuration(path), path, duration_s=options.duration_s, options=changes
+    )
+    return _run_configuration(configuration, path, options)
+
+
+def _run(options: argparse.Namespace) -> int:
+    """Run on the instrument that a configuration names."""
+    from controller.runtime.configuration import load_configuration
+
+    configuration = load_configuration(options.configuration)
+    return _run_configuration(configuration, options.configuration, options)
+
+
+def _run_configuration(
+    configuration: Configuration, path: Path, options: argparse.Namespace
+) -> int:
+    """Make the instrument and run on it."""
+    from controller.runtime.configuration import check_fits, make_instrument
+    from controller.runtime.runner import run
+    from controller.runtime.terminal import TerminalProgress
+
+    instrument = make_instrument(configuration, path)
+    check_fits(configuration, instrument, path)
+    folder = _folder(options, path.stem)
+    began_s = time.monotonic()
+    with (
+        nullcontext()
+        if options.quiet
+        else TerminalProgress(configuration.run.duration_s, force=options.progress) as progress
+    ):
+        outcome = run(configuration, folder, instrument=instrument, progress=progress)
+    return _close(path.stem, outcome, time.monotonic() - began_s, options)
+
+
+def _replay(options: argparse.Namespace) -> int:
+    """Follow the two lines of a recording."""
+    from controller.runtime.configuration import load_loop_settings
+    from controller.runtime.instruments.recording import Recording
+    from controller.runtime.runner import replay
+    from controller.runtime.terminal import TerminalProgress
+
+    settings = None if options.config is None else load_loop_settings(options.config)
+    recording = Recording(options.recording)
+    _check_in_stream(options.modes, recording)
+    name = options.recording.name.removesuffix(".sigmf-meta").removesuffix(".sigmf-data")
+    folder = _folder(options, name)
+    began_s = time.monotonic()
+    with (
+        nullcontext()
+        if options.quiet
+        else TerminalProgress(recording.length_s, force=options.progress) as progress
+    ):
+        outcome = replay(
+            recording, folder, modes_hz=options.modes, settings=settings, progress=progress
+        )
+    return _close(name, outcome, time.monotonic() - began_s, options)
+
+
+def _report(options: argparse.Namespace) -> int:
+    """Make the report of a log again."""
+    from controller.runtime.outputs import write_report
+
+    print(write_report(options.log, options.out))
+    return EXIT_DONE
+
+
+def _export(options: argparse.Namespace) -> int:
+    """Write the records of a log as a table."""
+    from controller.runtime.log.export import write_tracks_csv
+    from controller.runtime.log.reader import LogReader
+
+    target = options.out or options.log.with_name("tracks.csv")
+    with LogReader(options.log) as reader:
+        write_tracks_csv(reader, target)
+    print(target)
+    return EXIT_DONE
+
+
+def _design(options: argparse.Namespace) -> int:
+    """Print the loop design of a configuration."""
+    from controller.runtime.configuration import load_loop_settings
+    from controller.tracking.design import design_report
+
+    print(design_report(load_loop_settings(_scenario_path(options.configuration))), end="")
+    return EXIT_DONE
+
+
+# --- pieces of commands --------------------------------------------------
+
+
+def _scenarios() -> dict[str, Path]:
+    """The shipped scenarios by name."""
+    folder = Path(str(files(SCENARIO_PACKAGE)))
+    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def _scenario_path(name: str) -> Path:
+    """The file of a scenario that is given by name or as a file."""
+    if name.endswith(".toml") or Path(name).is_file():
+        return Path(name)
+    scenarios = _scenarios()
+    if name not in scenarios:
+        near = difflib.get_close_matches(name, scenarios, n=1)
+        remedy = f"did you mean {near[0]}?" if near else f"there are {', '.join(scenarios)}"
+        raise InputError(f"{name}: neither a shipped scenario nor a file; {remedy}")
+    return scenarios[name]
+
+
+def _list_scenarios() -> int:
+    """Print names and titles of the shipped scenarios."""
+    from controller.runtime.configuration import load_configuration
+
+    scenarios = _scenarios()
+    width = max(map(len, scenarios))
+    for name, path in scenarios.items():
+        print(f"{name:<{width}}  {load_configuration(path).title}")
+    return EXIT_DONE
+
+
+def _folder(options: argparse.Namespace, name: str) -> Path:
+    """The folder of a run: the one asked for, or the next free one of its name."""
+    if options.out is not None:
+        return options.out
+    number = 1
+    while Path("runs", f"{name}-{number}").exists():
+        number += 1
+    return Path("runs", f"{name}-{number}")
+
+
+def _check_in_stream(modes_hz: tuple[float, float] | None, instrument: Instrument) -> None:
+    """Raise InputError for a line that the stream does not carry."""
+    from controller.runtime.configuration import stream_band_hz
+
+    low_hz, high_hz = stream_band_hz(instrument.stream)
+    for mode_hz in modes_hz or ():
+        if not low_hz < mode_hz < high_hz:
+            raise InputError(
+                f"--modes: {mode_hz!r} Hz lies outside the recording's band, "
+                f"{low_hz!r} to {high_hz!r} Hz"
+            )
+
+
+def _close(name: str, outcome: Outcome, wall_s: float, options: argparse.Namespace) -> int:
+    """Print the closing table, and the reason of a run that failed."""
+    from controller.runtime.terminal import closing_table
+
+    if not options.quiet:
+        print(closing_table(name, outcome, wall_s))
+    if outcome.status != EXIT_DONE:
+        raise RunFailed(f"{outcome.reason}; the log is {outcome.folder / 'log.sqlite'}")
+    return EXIT_DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())
