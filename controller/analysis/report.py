@@ -1,0 +1,330 @@
+"""The report of a run: one self-contained page of numbers and figures.
+
+Equal input gives an equal page: no date, no random ids. Nothing here opens a
+log; the runtime passes what the page is to show.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from matplotlib.figure import Figure
+
+from controller.analysis import figures
+from controller.analysis.figures import RunFacts
+from controller.analysis.look import as_svg, scaled_unit
+from controller.analysis.tracks import AllanCurve, RunTracks
+from controller.records import Event
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportHead:
+    """What stands at the top of the page."""
+
+    title: str
+    description: str
+    source: str  # the file that the page was made from
+    started: str  # wall clock, or empty
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    caption: str
+    rows: list[tuple[str, ...]]
+    heads: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Section:
+    title: str
+    caption: str
+    absent: str
+    svg: Markup | None
+
+
+def render_report(
+    head: ReportHead,
+    *,
+    summary: Mapping[str, Any],
+    tracks: RunTracks,
+    allan: Mapping[str, AllanCurve],
+    events: Sequence[Event],
+    events_left_out: int,
+    facts: RunFacts,
+) -> str:
+    """The page as HTML.
+
+    Parameters
+    ----------
+    head : ReportHead
+        Title and origin.
+    summary : mapping
+        The content of `summary.json`.
+    tracks : RunTracks
+        The series of the run.
+    allan : mapping of str to AllanCurve
+        By series: "difference", "lower", "upper", "predicted".
+    events : sequence of Event
+        What the page lists, in order.
+    events_left_out : int
+        How many more the log holds.
+    facts : RunFacts
+        Units and scales.
+
+    Returns
+    -------
+    str
+        A page that needs no other file.
+    """
+    template = files("controller.analysis").joinpath("report.html").read_text("utf-8")
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    return environment.from_string(template).render(
+        title=head.title,
+        description=head.description,
+        source=head.source,
+        outcome=summary["outcome"],
+        reason=summary["reason"],
+        facts=[f"{_duration(facts.duration_s)} of stream"]
+        + ([f"started {head.started}"] if head.started else []),
+        tables=_tables(summary, facts),
+        sections=_sections(tracks, allan, events, facts),
+        events=events,
+        events_left_out=events_left_out,
+    )
+
+
+def _sections(
+    tracks: RunTracks, allan: Mapping[str, AllanCurve], events: Sequence[Event], facts: RunFacts
+) -> list[_Section]:
+    """Every figure of the page, or the reason why it is not there."""
+
+    def section(
+        title: str, caption: str, absent: str, draw: Callable[[], Figure | None]
+    ) -> _Section:
+        figure = draw()
+        name = title.lower().replace(" ", "-")
+        return _Section(title, caption, absent, Markup(as_svg(figure, name)) if figure else None)
+
+    return [
+        section(
+            "Drift of both modes",
+            "Bare resonance frequencies while locked or in holdover, counted from where each"
+            " was first known.",
+            "Neither mode was ever locked.",
+            lambda: figures.drift_figure(tracks, facts),
+        ),
+        section(
+            "Difference and pump",
+            _difference_caption(tracks, facts),
+            "The difference was never known.",
+            lambda: figures.difference_figure(tracks, facts),
+        ),
+        section(
+            "Error against the truth",
+            "Estimate minus what the simulated device did, while both modes were locked. Of"
+            " a well-stated uncertainty, 95 % of the errors lie within the band. The scale fits"
+            " all but the largest hundredth.",
+            "No truth lies beside this log.",
+            lambda: figures.error_figure(tracks, facts),
+        ),
+        section(
+            "Allan deviation",
+            _allan_caption(allan),
+            "Too short a lock for an Allan deviation.",
+            lambda: figures.allan_figure(allan, facts),
+        ),
+        section(
+            "Phase error",
+            "Input minus oscillator of each tracker, as a record finds it.",
+            "No tracker reported a phase error.",
+            lambda: figures.phase_error_figure(tracks, facts),
+        ),
+        section(
+            "Amplitudes",
+            "Peak amplitudes; a logarithmic scale where they span a large range.",
+            "No amplitude was reported.",
+            lambda: figures.amplitude_figure(tracks, facts),
+        ),
+        section(
+            "Lock quality",
+            "Stated uncertainties, and the mean squared normalised innovation: 1 where the"
+            " stated noise is the real one. Lines as above: lower solid, upper dashed,"
+            " difference black.",
+            "No uncertainty was reported.",
+            lambda: figures.quality_figure(tracks, facts),
+        ),
+        section(
+            "States and events",
+            "Where a state is shorter than the page can show, the one that matters most is drawn.",
+            "The log holds no states and no events.",
+            lambda: figures.states_figure(tracks, events, facts),
+        ),
+    ]
+
+
+def _difference_caption(tracks: RunTracks, facts: RunFacts) -> str:
+    caption = "Difference of both modes with its stated uncertainty"
+    if tracks.curve("detuning_hz").is_empty:
+        caption += "; the pump was never on."
+    else:
+        caption += "; below, how far the pump tone is from it."
+    if facts.line_width_hz is None:
+        return caption + " The line width is not known and not drawn."
+    return caption + " The blue band is as wide as the narrower line."
+
+
+def _allan_caption(allan: Mapping[str, AllanCurve]) -> str:
+    caption = "Overlapping Allan deviation of the estimates at the end of the log, bars ±1σ."
+    if "predicted" not in allan:
+        return caption + " The log holds no prediction."
+    return caption + " The prediction is that of the noise and drift model for the difference."
+
+
+def _tables(summary: Mapping[str, Any], facts: RunFacts) -> list[_Table]:
+    tables = [_estimates_table(summary, facts), _pump_table(summary["pump"])]
+    if summary.get("truth"):
+        tables.append(_Table("Against the truth", _named_rows(summary["truth"])))
+    for name, result in summary["results"].items():
+        if rows := _named_rows(result if isinstance(result, Mapping) else {name: result}):
+            tables.append(_Table(f"Result: {name.replace('_', ' ')}", rows))
+    return tables
+
+
+def _estimates_table(summary: Mapping[str, Any], facts: RunFacts) -> _Table:
+    difference = summary["difference"]
+    rows: list[tuple[str, ...]] = [
+        (
+            f"{mode['name']} mode",
+            with_sigma(mode["frequency_hz"], mode["frequency_sigma_hz"], "Hz"),
+            _amplitude(mode["amplitude"], facts.amplitude_unit),
+            "–" if mode["locked_fraction"] is None else f"{100.0 * mode['locked_fraction']:.1f} %",
+        )
+        for mode in summary["modes"]
+    ]
+    rows.append(
+        ("difference", with_sigma(difference["frequency_hz"], difference["sigma_hz"], "Hz"), "", "")
+    )
+    return _Table("Last estimates", rows, ("", "frequency", "amplitude", "locked"))
+
+
+def _pump_table(pump: Mapping[str, Any]) -> _Table:
+    return _Table(
+        "Pump",
+        [
+            ("on", _duration(pump["on_s"])),
+            ("on outside the interlock", f"{pump['on_outside_interlock_s']:.3f} s"),
+            ("mutes", str(pump["mutes"])),
+            ("rms detuning", with_sigma(pump["rms_detuning_hz"], None, "Hz")),
+        ],
+    )
+
+
+def _amplitude(value: float | None, unit: str | None) -> str:
+    if value is None:
+        return "–"
+    if unit is None:
+        return f"{value:.4g} stream units"
+    factor, prefixed = scaled_unit(abs(value), unit)
+    return f"{value * factor:.4g} {prefixed}"
+
+
+def with_sigma(value: float | None, sigma: float | None, unit: str) -> str:
+    """A value to the digits that its uncertainty leaves, with that uncertainty.
+
+    Parameters
+    ----------
+    value, sigma : float or None
+        Value and standard deviation; None is unknown.
+    unit : str
+        Printed behind both; a value without a sigma gets a prefix.
+    """
+    if value is None:
+        return "–"
+    if not sigma or not math.isfinite(sigma):
+        if abs(value) >= 1000.0:
+            return f"{value:.6f} {unit}"
+        factor, prefixed = scaled_unit(abs(value), unit) if unit else (1.0, "")
+        return f"{value * factor:.4g} {prefixed}".rstrip()
+    # Two digits of the uncertainty.
+    decimals = min(12, max(0, 1 - math.floor(math.log10(sigma))))
+    return f"{value:.{decimals}f} ± {sigma:.{decimals}f} {unit}".rstrip()
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 300.0:
+        return f"{seconds:.1f} s"
+    minutes, rest_s = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes} min {rest_s} s" if hours else f"{minutes} min {rest_s} s"
+
+
+# Ends of names and the units they state.
+_UNITS = (
+    ("_per_root_hz", ""),
+    ("_hz_per_s", "Hz/s"),
+    ("_hz", "Hz"),
+    ("_rad", "rad"),
+    ("_db", "dB"),
+    ("_kg", "kg"),
+    ("_k", "K"),
+    ("_m", "m"),
+    ("_v", "V"),
+    ("_s", "s"),
+)
+
+
+def _named_rows(result: Mapping[str, Any], place: str = "") -> list[tuple[str, ...]]:
+    """A result as rows of a table; NAME_sigma goes beside NAME."""
+    rows: list[tuple[str, ...]] = []
+    for name, value in result.items():
+        if name.endswith("_sigma") and name.removesuffix("_sigma") in result:
+            continue
+        if _sigma_owner(name) in result:
+            continue
+        label = f"{place}{name}"
+        if isinstance(value, Mapping):
+            rows += _named_rows(value, f"{place}{name}: ")
+        elif isinstance(value, list | tuple):
+            rows.append((_spaced(label), f"{len(value)} values"))
+        elif isinstance(value, bool | str):
+            rows.append((_spaced(label), _word(value)))
+        else:
+            rows.append(_number_row(label, value, _sigma_of(name, result)))
+    return rows
+
+
+def _word(value: bool | str) -> str:
+    return value if isinstance(value, str) else ("yes" if value else "no")
+
+
+def _sigma_owner(name: str) -> str:
+    """frequency_hz for frequency_sigma_hz: the spelling of records and fits."""
+    return name.replace("_sigma_", "_", 1) if "_sigma_" in name else ""
+
+
+def _sigma_of(name: str, result: Mapping[str, Any]) -> float | None:
+    if f"{name}_sigma" in result:
+        return result[f"{name}_sigma"]
+    for other, value in result.items():
+        if _sigma_owner(other) == name:
+            return value
+    return None
+
+
+def _number_row(label: str, value: float | None, sigma: float | None) -> tuple[str, ...]:
+    for ending, unit in _UNITS:
+        if unit and label.endswith(ending):
+            return _spaced(label.removesuffix(ending)), with_sigma(value, sigma, unit)
+    return _spaced(label), with_sigma(value, sigma, "")
+
+
+def _spaced(name: str) -> str:
+    return name.replace("_", " ")

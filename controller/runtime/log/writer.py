@@ -1,0 +1,258 @@
+"""Writes the log of a run: rows are buffered and committed once a second.
+
+The one thread of the runtime owns the writer. A run that is killed loses at
+most the last second of stream time. Nothing here decides or computes.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from controller.errors import InputError, RunFailed
+from controller.instrument import StreamFormat, Tone, ToneChannel
+from controller.records import Event, Record
+from controller.runtime.log import FORMAT_VERSION
+from controller.runtime.log.columns import RECORD_COLUMNS, record_row
+
+# SQLite would store a numpy integer as a blob of bytes, silently.
+for _integer in (np.int32, np.int64, np.uint64):
+    sqlite3.register_adapter(_integer, lambda number: int(number))
+sqlite3.register_adapter(np.float32, lambda number: float(number))
+
+_COLUMN_COUNTS = {"records": len(RECORD_COLUMNS), "events": 5, "tones": 18, "allan": 6}
+
+
+def _insert(table: str, columns: Sequence[str] = ()) -> str:
+    names = f"({', '.join(columns)})" if columns else ""
+    marks = ", ".join("?" * _COLUMN_COUNTS[table])
+    # A second record at one sample index corrects the first.
+    return f"INSERT OR REPLACE INTO {table} {names} VALUES ({marks})"
+
+
+_INSERTS = {
+    "records": _insert("records", RECORD_COLUMNS),
+    "events": _insert("events"),
+    "tones": _insert("tones"),
+    "allan": _insert("allan"),
+}
+
+
+class LogWriter:
+    """The log of one run, open for writing.
+
+    Parameters
+    ----------
+    path : Path or str
+        The file to make; it must not exist.
+    settings : str
+        The configuration of the run as JSON.
+    stream : StreamFormat
+        What the samples mean; its rate turns sample indices into times.
+    tones : mapping of str to ToneChannel
+        The tone outputs by name.
+    started : str
+        Wall-clock start in UTC, ISO 8601; empty: not stamped.
+
+    Raises
+    ------
+    InputError
+        If the file exists or cannot be made.
+
+    Notes
+    -----
+    Every method raises RunFailed if the file cannot be written (full disk).
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        settings: str,
+        stream: StreamFormat,
+        tones: Mapping[str, ToneChannel],
+        started: str = "",
+    ) -> None:
+        self.path = Path(path)
+        self._sample_rate_hz = stream.sample_rate_hz
+        self._commit_samples = stream.sample_rate_hz  # one second of stream time
+        self._committed_index = 0
+        self._newest_index = 0
+        self._rows: dict[str, list[tuple[Any, ...]]] = {table: [] for table in _INSERTS}
+        self._closed = False
+        self._database = self._created()
+        channels = {name: asdict(channel) for name, channel in tones.items()}
+        self._execute(
+            "INSERT INTO run (format_version, started, settings, stream, tones)"
+            " VALUES (?, ?, ?, ?, ?)",
+            (FORMAT_VERSION, started, settings, json.dumps(asdict(stream)), json.dumps(channels)),
+        )
+
+    def _created(self) -> sqlite3.Connection:
+        if self.path.exists():
+            raise InputError(f"{self.path}: a log is there already; choose an unused folder")
+        try:
+            database = sqlite3.connect(self.path, isolation_level=None)
+            # A commit survives a killed process at once, a power cut at the
+            # next checkpoint; neither can leave the file inconsistent.
+            database.execute("PRAGMA journal_mode = WAL")
+            database.execute("PRAGMA synchronous = NORMAL")
+            schema = files("controller.runtime.log").joinpath("schema.sql").read_text("utf-8")
+            database.executescript(f"BEGIN;{schema}COMMIT;")
+        except sqlite3.Error as error:
+            raise InputError(f"{self.path}: the log cannot be made here ({error})") from error
+        return database
+
+    def _execute(self, statement: str, values: tuple[Any, ...] = ()) -> None:
+        try:
+            self._database.execute(statement, values)
+        except sqlite3.Error as error:
+            raise RunFailed(f"{self.path}: the log cannot be written ({error})") from error
+
+    def record(self, record: Record) -> None:
+        """Add one record."""
+        self._rows["records"].append(record_row(record))
+        self._newest_index = max(self._newest_index, record.sample_index)
+
+    def event(self, event: Event) -> None:
+        """Add one event."""
+        self._rows["events"].append(
+            (event.sample_index, event.time_s, event.source, event.kind, event.text)
+        )
+        self._newest_index = max(self._newest_index, event.sample_index)
+
+    def tone(
+        self, asked: Tone, set_: Tone | None, reason: str = "", *, at_index: int | None = None
+    ) -> None:
+        """Add one tone command.
+
+        Parameters
+        ----------
+        asked : Tone
+            What the supervisor commanded.
+        set_ : Tone or None
+            What the instrument really set; None: it refused.
+        reason : str
+            Why it was commanded, or why it was refused.
+        at_index : int or None
+            End of the stream read when it was commanded [samples]; None: the
+            newest sample index that the log has seen.
+        """
+        index = self._newest_index if at_index is None else at_index
+        self._rows["tones"].append(
+            (
+                index,
+                index / self._sample_rate_hz,
+                asked.channel,
+                *_tone_values(asked),
+                *(_tone_values(set_) if set_ is not None else (None,) * 6),
+                asked.waveform,
+                asked.pulse_s,
+                reason,
+            )
+        )
+
+    def allan(
+        self,
+        sample_index: int,
+        series: str,
+        taus_s: Sequence[float] | np.ndarray,
+        deviations: Sequence[float] | np.ndarray,
+        sigmas: Sequence[float] | np.ndarray,
+    ) -> None:
+        """Add the running Allan deviation of one series.
+
+        Parameters
+        ----------
+        sample_index : int
+            Where in the stream it stands [samples].
+        series : str
+            "difference", "lower" or "upper"; "predicted": what the noise
+            model predicts for the difference.
+        taus_s, deviations, sigmas : sequences of float, shape (n,)
+            Averaging times [s], deviations and their standard deviations
+            [Hz]; NaN is unknown.
+        """
+        time_s = sample_index / self._sample_rate_hz
+        self._rows["allan"].extend(
+            (sample_index, time_s, series, float(tau), float(deviation), float(sigma))
+            for tau, deviation, sigma in zip(taus_s, deviations, sigmas, strict=True)
+        )
+
+    def result(self, name: str, result: Mapping[str, Any]) -> None:
+        """Keep the result of a protocol step or a fit; a newer one replaces it."""
+        self._execute(
+            "INSERT OR REPLACE INTO results VALUES (?, ?)",
+            (name, json.dumps(dict(result), default=_plain)),
+        )
+
+    def commit_if_due(self, sample_index: int) -> None:
+        """Commit what is buffered if a second of stream time has passed.
+
+        Parameters
+        ----------
+        sample_index : int
+            End of the stream read so far [samples].
+        """
+        self._newest_index = max(self._newest_index, sample_index)
+        if sample_index - self._committed_index >= self._commit_samples:
+            self._committed_index = sample_index
+            self.commit()
+
+    def commit(self) -> None:
+        """Commit what is buffered."""
+        try:
+            self._database.execute("BEGIN")
+            for table, rows in self._rows.items():
+                if rows:
+                    self._database.executemany(_INSERTS[table], rows)
+                    rows.clear()
+            self._database.execute("COMMIT")
+        except sqlite3.Error as error:
+            if self._database.in_transaction:
+                self._database.rollback()
+            raise RunFailed(f"{self.path}: the log cannot be written ({error})") from error
+
+    def close(self, outcome: str, reason: str = "") -> None:
+        """Commit, state how the run ended, and close the file.
+
+        Parameters
+        ----------
+        outcome : str
+            "done", "failed" or "interrupted".
+        reason : str
+            Why, in words.
+        """
+        if self._closed:
+            return
+        self._closed = True
+        try:
+            self.commit()
+            self._execute("UPDATE run SET outcome = ?, reason = ?", (outcome, reason))
+        finally:
+            self._database.close()
+
+
+def _tone_values(tone: Tone) -> tuple[Any, ...]:
+    return (
+        tone.at_sample,
+        tone.frequency_hz,
+        tone.amplitude,
+        tone.phase_rad,
+        tone.chirp_hz_per_s,
+        tone.ramp_s,
+    )
+
+
+def _plain(value: Any) -> Any:
+    """Numpy's numbers and arrays as what JSON knows."""
+    if isinstance(value, np.generic | np.ndarray):
+        return value.tolist()
+    raise TypeError(f"a result holds {value!r}, which JSON cannot carry")

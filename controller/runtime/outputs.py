@@ -1,0 +1,197 @@
+"""The files that a run leaves, made from its log.
+
+`summary.json`, `tracks.csv` and `report.html` come from the log (and the
+truth, where a simulated instrument left one) and from nothing else, so that
+they can be made again at any time, also of a run that was killed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from controller.analysis.figures import RunFacts
+from controller.analysis.report import ReportHead, render_report
+from controller.analysis.tracks import COLUMNS_NEEDED, AllanCurve, RunTracks
+from controller.errors import InputError
+from controller.records import Event, ModeId
+from controller.runtime.log.export import write_tracks_csv
+from controller.runtime.log.reader import CHUNK_ROWS, LogReader
+from controller.runtime.summary import pump_offset_hz, summarise, write_summary
+from controller.runtime.truth import TruthComparison, predicted_allan_hz
+
+LOG_NAME = "log.sqlite"
+SUMMARY_NAME = "summary.json"
+TRACKS_NAME = "tracks.csv"
+REPORT_NAME = "report.html"
+
+# Events that a page lists: enough for a bad day, few enough to be read.
+_FIRST_EVENTS, _LAST_EVENTS = 150, 50
+
+
+def write_outputs(folder: Path | str, log_path: Path | str) -> dict[str, Any]:
+    """Write `summary.json`, `tracks.csv` and `report.html` from a log.
+
+    Parameters
+    ----------
+    folder : Path or str
+        Where the files go; a truth is looked for here.
+    log_path : Path or str
+        The log of the run, finished or killed.
+
+    Returns
+    -------
+    dict
+        The content of `summary.json`.
+
+    Raises
+    ------
+    InputError
+        If the log or the truth is damaged, or a file cannot be written.
+    """
+    folder = Path(folder)
+    truth = TruthComparison.found_in(folder)
+    with LogReader(log_path) as reader:
+        summary = summarise(reader, truth)
+        write_summary(summary, folder / SUMMARY_NAME)
+        write_tracks_csv(reader, folder / TRACKS_NAME)
+        _write_page(reader, truth, summary, folder / REPORT_NAME)
+    return summary
+
+
+def write_report(log_path: Path | str, path: Path | str | None = None) -> Path:
+    """Write the report of a log.
+
+    Parameters
+    ----------
+    log_path : Path or str
+        The log; a truth is looked for beside it.
+    path : Path or str or None
+        The page; None: `report.html` beside the log.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    InputError
+        If the log or the truth is damaged, or the page cannot be written.
+    """
+    log_path = Path(log_path)
+    path = log_path.with_name(REPORT_NAME) if path is None else Path(path)
+    truth = TruthComparison.found_in(log_path.parent)
+    with LogReader(log_path) as reader:
+        _write_page(reader, truth, summarise(reader, truth), path)
+    return path
+
+
+def _write_page(
+    reader: LogReader, truth: TruthComparison | None, summary: dict[str, Any], path: Path
+) -> None:
+    tracks = _tracks(reader, truth)
+    events, events_left_out = _listed(reader)
+    facts = _facts(reader, truth, tracks, summary)
+    page = render_report(
+        _head(reader),
+        summary=summary,
+        tracks=tracks,
+        allan=_allan(reader, truth),
+        events=events,
+        events_left_out=events_left_out,
+        facts=facts,
+    )
+    partial = path.with_name(path.name + ".partial")
+    try:
+        partial.write_text(page, encoding="utf-8")
+        partial.replace(path)
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written ({error.strerror})") from error
+
+
+def _tracks(reader: LogReader, truth: TruthComparison | None) -> RunTracks:
+    offset_hz = pump_offset_hz(reader.settings)
+    tracks = RunTracks(reader.record_count, pump_offset_hz=offset_hz)
+    rows = tracks.bucket * max(1, CHUNK_ROWS // tracks.bucket)
+    for chunk in reader.chunks(COLUMNS_NEEDED, rows=rows):
+        tracks.add_records(chunk)
+    if truth is not None:
+        for errors in truth.errors(reader, rows=rows):
+            tracks.add_errors(errors)
+        for times_s, errors_hz in truth.pump_errors(reader):
+            tracks.add_pump_errors(times_s, errors_hz)
+    return tracks
+
+
+def _listed(reader: LogReader) -> tuple[list[Event], int]:
+    """The events a page lists, and how many it leaves out between them."""
+    events = reader.events()
+    first = list(islice(events, _FIRST_EVENTS))
+    last: deque[Event] = deque(maxlen=_LAST_EVENTS)
+    left_out = -_LAST_EVENTS
+    for event in events:
+        last.append(event)
+        left_out += 1
+    return first + list(last), max(0, left_out)
+
+
+def _head(reader: LogReader) -> ReportHead:
+    return ReportHead(
+        title=reader.settings.get("title") or f"Run {reader.path.absolute().parent.name}",
+        description=reader.settings.get("description") or "",
+        source=reader.path.name,
+        started=reader.started,
+    )
+
+
+def _facts(
+    reader: LogReader,
+    truth: TruthComparison | None,
+    tracks: RunTracks,
+    summary: dict[str, Any],
+) -> RunFacts:
+    is_calibrated = reader.stream.metres_per_unit != 1.0
+    return RunFacts(
+        duration_s=reader.end_s,
+        amplitude_unit="m" if is_calibrated else None,
+        line_width_hz=_line_width_hz(reader.settings, truth, tracks.decay_time_s),
+        pump_offset_hz=pump_offset_hz(reader.settings),
+        smallest_error_hz=summary.get("truth", {}).get("difference_limit_hz"),
+    )
+
+
+def _line_width_hz(
+    settings: dict[str, Any], truth: TruthComparison | None, decay_time_s: float | None
+) -> float | None:
+    """Width of the narrower line: as it is, as measured, or as configured."""
+    modes = (truth.device if truth is not None else {}).get("modes")
+    if modes is None and decay_time_s:
+        return 1.0 / (math.pi * decay_time_s)  # gamma / 2 pi, with amplitude decay 2 / gamma
+    modes = modes or settings.get("modes") or {}
+    try:
+        return min(modes[mode]["frequency_hz"] / modes[mode]["quality_factor"] for mode in ModeId)
+    except (KeyError, TypeError, ZeroDivisionError):
+        return None
+
+
+def _allan(reader: LogReader, truth: TruthComparison | None) -> dict[str, AllanCurve]:
+    curves = {
+        name: AllanCurve(
+            taus_s=series.taus_s, deviations_hz=series.deviations_hz, sigmas_hz=series.sigmas_hz
+        )
+        for name, series in reader.allan().items()
+    }
+    if truth is not None and "difference" in curves and "predicted" not in curves:
+        # The drift model knows no amplitude; any one serves.
+        model = truth.model(dict.fromkeys(ModeId, 1.0))
+        taus_s = curves["difference"].taus_s
+        if model is not None and len(taus_s):
+            deviations_hz = predicted_allan_hz(model, np.asarray(taus_s, dtype=float))
+            curves["predicted"] = AllanCurve(taus_s=taus_s, deviations_hz=deviations_hz)
+    return curves
