@@ -144,8 +144,7 @@ def frequency_error_allan_deviation_hz(
     Returns
     -------
     ndarray of float64, shape (n,)
-        Allan deviation [Hz]. It tends to that of the phase diffusion,
-        sqrt(q / tau) / (2 pi), which no loop can tell from the frequency.
+        Allan deviation [Hz].
 
     Raises
     ------
@@ -155,7 +154,10 @@ def frequency_error_allan_deviation_hz(
     Notes
     -----
     With V(m) the variance of a sum of m errors in a row,
-    AVAR = (2 V(m) - V(2m)/2) / m^2.
+    AVAR = (2 V(m) - V(2m)/2) / m^2. For two states it tends to
+    sqrt((q + (K_phase/K_frequency)^2 q_f) / tau) / (2 pi): the diffusion q
+    of the phase, which no loop can tell from a frequency, and the lag
+    behind a frequency that walks by q_f.
     """
     counts = _update_counts(taus_s, design.model.update_s)
     single = _sum_variances_rad2_per_s2(design, counts)

@@ -54,7 +54,7 @@ class SharedDrift:
 
     def hz_per_k(self, mode: ModeId) -> float:
         """How far one mode moves per kelvin [Hz/K]."""
-        return self.lower_hz_per_k if mode is ModeId.LOWER else self.upper_hz_per_k
+        return self.lower_hz_per_k if mode == ModeId.LOWER else self.upper_hz_per_k
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +91,7 @@ class DifferenceModel:
 
     def of(self, mode: ModeId) -> PhaseModel:
         """The model of one mode."""
-        return self.lower if mode is ModeId.LOWER else self.upper
+        return self.lower if mode == ModeId.LOWER else self.upper
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,8 +120,8 @@ def joint_limits(model: DifferenceModel) -> FrequencyLimits:
     -----
     States: two phases, two own walks, one temperature for each shared
     drift. A measured phase counts as taken at the end of its averaging
-    time, so update_s has to be short against what is tracked; the limit
-    settles as it falls.
+    time, so update_s has to be short against every correlation time and
+    against the filter; the limit settles as it falls.
     """
     system = _system_of(model, tuple(ModeId))
     covariance = steady_state(system.linear).filtered_covariance

@@ -153,7 +153,7 @@ def _decay_above(excess: Callable[[float], float], start: float) -> float:
             return decay
     raise InputError(
         f"noise_bandwidth_hz times update_s is {start!r}: no stable loop of this damping is "
-        "so wide; it must be well below 0.5"
+        "so wide; keep it below about 0.5"
     )
 
 
@@ -315,8 +315,8 @@ def _noise_bandwidth_hz(gains: LoopGains, update_s: float) -> float:
     """One-sided noise bandwidth: 2 B_L T is the output variance for unit white input.
 
     Summed in the time domain: the response is a needle at zero frequency
-    that an integral over the unit circle misses. States in turns of one
-    update, so that narrow loops lose no digits.
+    that an integral over the unit circle misses. Time counts in updates, so
+    that narrow loops lose no digits.
     """
     transition = np.array([[1.0, 1.0, 0.5], [0.0, 1.0, 1.0], [0.0, 0.0, 1.0]])
     transition = transition[: gains.order, : gains.order]

@@ -230,7 +230,7 @@ def steady_state(model: LinearModel) -> SteadyState:
     P = F (P - P H' (H P H' + R)^-1 H P) F' + Q by doubling: step k holds
     the covariance after 2^k updates. A solver that splits the eigenvalues
     of the symplectic pencil at the unit circle (`solve_discrete_are`) gives
-    up where drift of long memory brings them within about 1e-8 of it;
+    up where drift of long memory brings them within about 1e-7 of it;
     doubling keeps eight digits there.
 
     References
