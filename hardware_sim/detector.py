@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 
 from hardware_sim.environment import Grid, OrnsteinUhlenbeck
-from hardware_sim.membrane import Exponentials
+from hardware_sim.membrane import Motion
 from hardware_sim.options import DetectorOptions, SimulatorOptions
 
 
@@ -24,13 +24,13 @@ def _positions(count: int) -> tuple[int, np.ndarray]:
     return length, np.concatenate((np.arange(length), length * np.arange(rows))).astype(float)
 
 
-def exponential_sum(motion: Exponentials, step_s: float, count: int, *, real: bool) -> np.ndarray:
+def exponential_sum(motion: Motion, step_s: float, count: int, *, real: bool) -> np.ndarray:
     """Samples of a sum of exponentials.
 
     Parameters
     ----------
-    motion : list of (complex, complex)
-        Coefficients [any unit] and rates [1/s].
+    motion : Motion
+        Coefficients [any unit] and rates [1/s]; one term or more.
     step_s : float
         Time from sample to sample [s].
     count : int
@@ -50,10 +50,10 @@ def exponential_sum(motion: Exponentials, step_s: float, count: int, *, real: bo
     exponentials per term and a matrix product do for all samples.
     """
     length, positions = _positions(count)
-    table = np.array(motion)
-    powers = np.exp((table[:, 1] * step_s)[:, None] * positions)
+    powers = np.multiply.outer(np.array(motion.rates), positions * step_s)
+    np.exp(powers, out=powers)
     columns = powers[:, :length]
-    rows = powers[:, length:] * table[:, :1]
+    rows = powers[:, length:] * np.array(motion.coefficients)[:, None]
     if not real:
         return (rows.T @ columns).ravel()[:count]
     parts = np.concatenate((columns.real, columns.imag)).astype(np.float32)
@@ -88,14 +88,17 @@ class Gain:
         """The samples at which the gain changes its sign."""
         return self._flips
 
-    def at(self, sample: int, step: int, fraction: float) -> tuple[float, float]:
-        """The gain at a sample, and its relative growth [1/s]."""
-        sign = -1.0 if sum(flip <= sample for flip in self._flips) % 2 else 1.0
+    def sign_at(self, sample: int) -> float:
+        """Which slope of the fringe the detector stands on: 1.0 or -1.0."""
+        return -1.0 if sum(flip <= sample for flip in self._flips) % 2 else 1.0
+
+    def at(self, step: int, fraction: float) -> tuple[float, float]:
+        """|G| a fraction of a step after a grid point, and its growth [1/s]."""
         if self._is_constant:
-            return sign, 0.0
+            return 1.0, 0.0
         now, later = self._grid.at(step)[0], self._grid.at(step + 1)[0]
         change = later - now
-        return sign * math.exp(now + fraction * change), change / self._step_s
+        return math.exp(now + fraction * change), change / self._step_s
 
 
 class Converter:

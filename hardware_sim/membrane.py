@@ -31,7 +31,33 @@ _FADE_IN = math.e - 1.0
 # far apart: it changes the result by 1e-12 and keeps 11 digits of it.
 _LEAST_SPLITTING = 1.0e-5
 
-Exponentials = list[tuple[complex, complex]]  # (coefficient [m], rate [1/s])
+
+class Motion:
+    """A sum of exponentials, sum_k c_k exp(r_k t).
+
+    Two lists side by side rather than pairs: an array is made of each, for
+    every step.
+    """
+
+    __slots__ = ("coefficients", "rates")
+
+    def __init__(self) -> None:
+        self.coefficients: list[complex] = []  # [m], or sample units
+        self.rates: list[complex] = []  # [1/s]
+
+    def __repr__(self) -> str:
+        """Coefficients and rates."""
+        return f"Motion({self.coefficients}, {self.rates})"
+
+    def add(self, coefficient: complex, rate: complex) -> None:
+        """Add a term."""
+        self.coefficients.append(coefficient)
+        self.rates.append(rate)
+
+    def add_seen(self, other: Motion, turn: complex, rate: complex) -> None:
+        """Add another motion times turn exp(rate t)."""
+        self.coefficients += [turn * coefficient for coefficient in other.coefficients]
+        self.rates += [rate + own for own in other.rates]
 
 
 class ComplexNormals:
@@ -49,7 +75,9 @@ class ComplexNormals:
         return self._stock.pop()
 
 
-@dataclass(frozen=True, slots=True)
+# Frozen dataclasses take three times as long to make, and these are made for
+# every step; nobody changes one.
+@dataclass(slots=True)
 class Force:
     """A tone's push on one mode, in that mode's reference frame."""
 
@@ -57,7 +85,7 @@ class Force:
     rate_rad_per_s: float  # of its phase against the reference frame
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Pump:
     """The pump in one step, its phase against the frames' difference."""
 
@@ -102,7 +130,7 @@ class Resonance:
         scale = force_n / (2.0 * self.momentum_kg_rad_per_s)
         return cmath.rect(scale, phase_rad - math.pi / 2.0)
 
-    def advance(self, step_s: float, offset_hz: float, forces: list[Force]) -> Exponentials:
+    def advance(self, step_s: float, offset_hz: float, forces: list[Force]) -> Motion:
         """Advance by a step on its own and return the motion in it.
 
         Parameters
@@ -116,8 +144,8 @@ class Resonance:
 
         Returns
         -------
-        list of (complex, complex)
-            Coefficients [m] and rates [1/s] of the motion in the frame.
+        Motion
+            In the frame [m], from the start of the step.
         """
         rate = complex(-self.decay_rate / 2.0, TWO_PI * offset_hz)
         kick_variance = 2.0 * self.thermal_variance_m2 * -math.expm1(-self.decay_rate * step_s)
@@ -126,20 +154,20 @@ class Resonance:
         faded = kick / (growth * _FADE_IN)
         free = self.amplitude_m - faded
         end = kick
-        motion: Exponentials = []
+        motion = Motion()
         for force in forces:
             tone_rate = complex(0.0, force.rate_rad_per_s)
             response = force.push_m_per_s / (tone_rate - rate)
             free -= response
             end += response * cmath.exp(tone_rate * step_s)
-            motion.append((response, tone_rate))
-        motion.append((free, rate))
-        motion.append((faded, rate + 1.0 / step_s))
+            motion.add(response, tone_rate)
+        motion.add(free, rate)
+        motion.add(faded, rate + 1.0 / step_s)
         self.amplitude_m = end + (free + faded) * growth
         return motion
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class CoupledRates:
     """The matrix A of the module's head, and what follows from it."""
 
@@ -147,6 +175,11 @@ class CoupledRates:
     upper: complex  # q [1/s]
     lower_from_upper: float  # g_lu [rad/s]
     upper_from_lower: float  # g_ul [rad/s]
+
+    @property
+    def middle(self) -> complex:
+        """Mean of the eigenvalues [1/s]."""
+        return (self.lower + self.upper) / 2.0
 
     def splitting(self, step_s: float) -> complex:
         """Half the difference of the eigenvalues [1/s], never quite zero."""
@@ -168,9 +201,9 @@ class CoupledRates:
 
     def propagator(self, step_s: float) -> tuple[complex, complex, complex, complex]:
         """exp(A step) by rows, from the two eigenvalues."""
-        middle = (self.lower + self.upper) / 2.0
         split = self.splitting(step_s)
-        rising, falling = cmath.exp((middle + split) * step_s), cmath.exp((middle - split) * step_s)
+        rising = cmath.exp((self.middle + split) * step_s)
+        falling = cmath.exp((self.middle - split) * step_s)
         mean, slope = (rising + falling) / 2.0, (rising - falling) / (2.0 * split)
         half = (self.lower - self.upper) / 2.0
         return (
@@ -275,7 +308,7 @@ class Membrane:
         lower_forces: list[Force],
         upper_forces: list[Force],
         pump: Pump | None,
-    ) -> tuple[Exponentials, Exponentials]:
+    ) -> tuple[Motion, Motion]:
         """Advance both modes by a step and return their motion in it.
 
         Parameters
@@ -291,9 +324,9 @@ class Membrane:
 
         Returns
         -------
-        tuple of 2 lists of (complex, complex)
-            Coefficients [m] and rates [1/s] of each mode's motion, in its
-            own reference frame, from the start of the step.
+        tuple of 2 Motion
+            Each mode's, in its own reference frame [m], from the start of
+            the step.
         """
         if pump is None:
             return (
@@ -309,9 +342,10 @@ class Membrane:
         lower_forces: list[Force],
         upper_forces: list[Force],
         pump: Pump,
-    ) -> tuple[Exponentials, Exponentials]:
+    ) -> tuple[Motion, Motion]:
         """`advance`, in the frame in which the upper mode turns with the pump."""
         turn = cmath.rect(1.0, pump.phase_rad)  # from that frame back to the reference
+        back = turn.conjugate()
         pump_rate = complex(0.0, pump.rate_rad_per_s)
         rates = CoupledRates(
             complex(-self.lower.decay_rate / 2.0, TWO_PI * offsets_hz[0]),
@@ -321,19 +355,13 @@ class Membrane:
         )
         propagator = rates.propagator(step_s)
         e_ll, e_lu, e_ul, e_uu = propagator
-        kick_lower, kick_upper = self._kicks(rates, propagator)
-        # The kicks carried back to the start of the step, exp(-Ah) kick.
-        scale = 1.0 / ((e_ll * e_uu - e_lu * e_ul) * _FADE_IN)
-        faded_lower = (e_uu * kick_lower - e_lu * kick_upper) * scale
-        faded_upper = (e_ll * kick_upper - e_ul * kick_lower) * scale
+        end_lower, end_upper = kick_lower, kick_upper = self._kicks(rates, propagator)
         free_lower = self.lower.amplitude_m
-        free_upper = self.upper.amplitude_m * turn.conjugate()
-        end_lower, end_upper = kick_lower, kick_upper
-        lower_motion: Exponentials = []
-        upper_motion: Exponentials = []
+        free_upper = self.upper.amplitude_m * back
+        lower_motion, upper_motion = Motion(), Motion()
         pushes = [(force.rate_rad_per_s, force.push_m_per_s, 0j) for force in lower_forces]
         pushes += [
-            (force.rate_rad_per_s - pump.rate_rad_per_s, 0j, force.push_m_per_s * turn.conjugate())
+            (force.rate_rad_per_s - pump.rate_rad_per_s, 0j, force.push_m_per_s * back)
             for force in upper_forces
         ]
         for rate_rad_per_s, push_lower, push_upper in pushes:
@@ -344,27 +372,29 @@ class Membrane:
             free_upper -= response_upper
             end_lower += response_lower * grown
             end_upper += response_upper * grown
-            lower_motion.append((response_lower, rate))
-            upper_motion.append((response_upper * turn, rate + pump_rate))
+            lower_motion.add(response_lower, rate)
+            upper_motion.add(response_upper * turn, rate + pump_rate)
         end_lower += e_ll * free_lower + e_lu * free_upper
         end_upper += e_ul * free_lower + e_uu * free_upper
         self.lower.amplitude_m = end_lower
         self.upper.amplitude_m = end_upper * turn * cmath.exp(pump_rate * step_s)
 
-        middle, split = (rates.lower + rates.upper) / 2.0, rates.splitting(step_s)
+        # The free motion's parts along the two eigenvectors of A; the kicks
+        # fade in along the first eigenvalue, which serves as well as any.
+        split = rates.splitting(step_s)
+        rising, falling = rates.middle + split, rates.middle - split
         half = (rates.lower - rates.upper) / 2.0
-        for lower, upper, fade_rate in (
-            (free_lower - faded_lower, free_upper - faded_upper, 0.0),
-            (faded_lower, faded_upper, 1.0 / step_s),
-        ):
-            # Parts of the vector along the two eigenvectors of A.
-            odd_lower = (half * lower + 1j * rates.lower_from_upper * upper) / split
-            odd_upper = (1j * rates.upper_from_lower * lower - half * upper) / split
-            rising, falling = middle + split + fade_rate, middle - split + fade_rate
-            lower_motion.append(((lower + odd_lower) / 2.0, rising))
-            lower_motion.append(((lower - odd_lower) / 2.0, falling))
-            upper_motion.append(((upper + odd_upper) / 2.0 * turn, rising + pump_rate))
-            upper_motion.append(((upper - odd_upper) / 2.0 * turn, falling + pump_rate))
+        odd_lower = (half * free_lower + 1j * rates.lower_from_upper * free_upper) / split
+        odd_upper = (1j * rates.upper_from_lower * free_lower - half * free_upper) / split
+        fade = cmath.exp(-rising * step_s) / _FADE_IN
+        fade_lower, fade_upper = fade * kick_lower, fade * kick_upper
+        lower_motion.add((free_lower + odd_lower) / 2.0 - fade_lower, rising)
+        lower_motion.add((free_lower - odd_lower) / 2.0, falling)
+        lower_motion.add(fade_lower, rising + 1.0 / step_s)
+        rising += pump_rate
+        upper_motion.add(((free_upper + odd_upper) / 2.0 - fade_upper) * turn, rising)
+        upper_motion.add((free_upper - odd_upper) / 2.0 * turn, falling + pump_rate)
+        upper_motion.add(fade_upper * turn, rising + 1.0 / step_s)
         return lower_motion, upper_motion
 
     def _kicks(

@@ -25,9 +25,9 @@ from hardware_sim.faults import Faults
 from hardware_sim.membrane import (
     TWO_PI,
     ComplexNormals,
-    Exponentials,
     Force,
     Membrane,
+    Motion,
     Pump,
     Resonance,
 )
@@ -38,6 +38,7 @@ from hardware_sim.truth import Truth
 _TRUTH_RATE_HZ = 10.0
 DRIVES = ("drive_lower", "drive_upper")
 PUMP = "pump"
+MODES = ("lower", "upper")
 # One child seed per source of randomness, in this order for ever.
 _SOURCES = (
     "room",
@@ -101,6 +102,7 @@ class SimulatedMembrane:
         self._last_samples: np.ndarray | None = None
         self._truth = Truth()
         self._make_parts()
+        self._apply_changes()
         self._record_truth()
 
     def _make_parts(self) -> None:
@@ -162,6 +164,8 @@ class SimulatedMembrane:
             )
             for name, channel in self.tones.items()
         }
+        self._jumps_hz = [0.0, 0.0]
+        self._visibility = [1.0, 1.0]
         self._changes = sorted({*self._gain.flips, *self._faults.changes})
         self._drive_feedthrough = complex(*options.detector.drive_feedthrough_m_per_unit)
         self._pump_feedthrough = complex(*options.detector.pump_feedthrough_m_per_v)
@@ -294,7 +298,8 @@ class SimulatedMembrane:
             last = min(end, (first // self._step + 1) * self._step)
             for output in self._outputs.values():
                 last = output.next_change(first, last)
-            last = next((sample for sample in self._changes if first < sample < last), last)
+            if self._changes and self._changes[0] < last:
+                last = self._changes[0]
             motion = self._motion(first, last)
             if ideal is not None:
                 ideal[first - start : last - start] = exponential_sum(
@@ -302,14 +307,25 @@ class SimulatedMembrane:
                 )
             first = last
             self._position = first
+            self._apply_changes()
             if first % (self._step * self._truth_steps) == 0:
                 self._record_truth()
         for output in self._outputs.values():
             output.advance(self._position)
 
+    def _apply_changes(self) -> None:
+        """Jumps, deaths and flips that have happened by now."""
+        sample = self._position
+        while self._changes and self._changes[0] <= sample:
+            del self._changes[0]
+            self._jumps_hz = [self._faults.jump_hz(name, sample) for name in MODES]
+            self._visibility = [
+                self._gain.sign_at(sample) * self._faults.visibility(name, sample) for name in MODES
+            ]
+
     # One step
 
-    def _motion(self, first: int, last: int) -> Exponentials:
+    def _motion(self, first: int, last: int) -> Motion:
         """Propagate a step; everything coherent in it, in sample units."""
         step_s = (last - first) / self._rate
         middle = (first + last) / 2.0
@@ -321,16 +337,17 @@ class SimulatedMembrane:
         offsets_hz = self._offsets_hz(first, middle, squares, pump)
         motions = self._membrane.advance(step_s, offsets_hz, lower_forces, upper_forces, coupling)
         step, within = divmod(first, self._step)
-        gain, growth = self._gain.at(first, step, within / self._step)
+        gain, growth = self._gain.at(step, within / self._step)
         scale = 1.0 / self.options.metres_per_unit
-        result: Exponentials = []
+        result = Motion()
         for index, motion in enumerate(motions):
-            name = ("lower", "upper")[index]
-            seen = gain * self._faults.visibility(name, first)
-            turn = seen * scale * self._carrier(self._reference_steps[index] * first, first)
+            seen = gain * scale * self._visibility[index]
+            turn = seen * self._carrier(self._reference_steps[index] * first, first)
             rate = complex(growth, self._above_center(self._modes[index].frequency_hz))
-            result += [(turn * coefficient, rate + own) for coefficient, own in motion]
-        self._add_neighbours(result, drives, first, step_s, gain * scale, growth)
+            result.add_seen(motion, turn, rate)
+        if self._neighbours:
+            seen = gain * scale * self._gain.sign_at(first)
+            self._add_neighbours(result, drives, first, step_s, seen, growth)
         self._add_lines(result, drives, pump, first, middle, scale)
         return result
 
@@ -388,26 +405,26 @@ class SimulatedMembrane:
     ) -> tuple[float, float]:
         """Bare frequencies at a sample above the nominal ones [Hz].
 
-        `first` says which jumps have happened and which grid cell it is.
+        `first` says in which cell of the grid it lies.
         """
         step = first // self._step
         fraction = sample / self._step - step
         now, later = self._environment.offsets_hz(step), self._environment.offsets_hz(step + 1)
         pump_v2 = pump.amplitude_at(sample) ** 2 * pump.power_ratio
-        lower_hz, upper_hz = (
+        offsets = [
             now[index]
             + fraction * (later[index] - now[index])
-            + self._faults.jump_hz(("lower", "upper")[index], first)
+            + self._jumps_hz[index]
             + mode.duffing_self_hz_per_m2 * squares_m2[index]
             + mode.duffing_cross_hz_per_m2 * squares_m2[1 - index]
             + mode.pump_shift_hz_per_v2 * pump_v2
             for index, mode in enumerate(self._modes)
-        )
-        return lower_hz, upper_hz
+        ]
+        return offsets[0], offsets[1]
 
     def _add_neighbours(
         self,
-        result: Exponentials,
+        result: Motion,
         drives: list[tuple[float, int, float]],
         first: int,
         step_s: float,
@@ -428,14 +445,11 @@ class SimulatedMembrane:
             ]
             turn = scale * self._carrier(reference, first)
             rate = complex(growth, self._above_center(resonance.frequency_hz))
-            result += [
-                (turn * coefficient, rate + own)
-                for coefficient, own in resonance.advance(step_s, 0.0, forces)
-            ]
+            result.add_seen(resonance.advance(step_s, 0.0, forces), turn, rate)
 
     def _add_lines(
         self,
-        result: Exponentials,
+        result: Motion,
         drives: list[tuple[float, int, float]],
         pump: Segment,
         first: int,
@@ -444,11 +458,9 @@ class SimulatedMembrane:
     ) -> None:
         """Add stray lines and what the tones feed through."""
         for line in self._lines:
-            result.append(
-                (
-                    scale * line.amplitude_m * self._carrier(line.phase_at(first), first),
-                    complex(0.0, self._above_center(line.frequency_at(middle))),
-                )
+            result.add(
+                scale * line.amplitude_m * self._carrier(line.phase_at(first), first),
+                complex(0.0, self._above_center(line.frequency_at(middle))),
             )
         tones = []
         if self._drive_feedthrough:
@@ -467,7 +479,7 @@ class SimulatedMembrane:
             if self._is_in_band(frequency_hz):
                 turn = scale * amplitude * self._carrier(phase, first)
                 rate = complex(0.0, self._above_center(frequency_hz))
-                result.append((coefficient * turn, rate))
+                result.add(coefficient * turn, rate)
 
     def _carrier(self, phase: int, first: int) -> complex:
         """exp(i phase) as the stream shows it at a sample."""

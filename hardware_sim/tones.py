@@ -41,9 +41,12 @@ def phase_step(frequency_hz: float, sample_rate_hz: float) -> int:
     return ((frequency * rate_parts) << PHASE_BITS) // (frequency_parts * rate)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Segment:
-    """One tone from its first sample on, until the next segment starts."""
+    """One tone from its first sample on, until the next segment starts.
+
+    Nobody changes one; not frozen, since that is three times as slow to make.
+    """
 
     start: int
     phase: int  # fixed point, at the first sample
@@ -143,18 +146,18 @@ class ToneOutput:
     ) -> Segment:
         true_hz = nominal_hz * self._clock_ratio
         return Segment(
-            start=start,
-            phase=phase,
-            step=phase_step(true_hz, self._rate),
-            frequency_hz=true_hz,
-            nominal_hz=nominal_hz,
-            chirp_hz_per_s=tone.chirp_hz_per_s * self._clock_ratio,
-            amplitude_before=amplitude_before,
-            amplitude=tone.amplitude,
-            ramp_samples=round(tone.ramp_s * self._rate),
-            waveform=tone.waveform,
-            pulse_s=tone.pulse_s,
-            sample_rate_hz=self._rate,
+            start,
+            phase,
+            phase_step(true_hz, self._rate),
+            true_hz,
+            nominal_hz,
+            tone.chirp_hz_per_s * self._clock_ratio,
+            amplitude_before,
+            tone.amplitude,
+            round(tone.ramp_s * self._rate),
+            tone.waveform,
+            tone.pulse_s,
+            self._rate,
         )
 
     def at(self, sample: int) -> Segment:
@@ -225,11 +228,16 @@ class ToneOutput:
             *kept,
             self._segment(start, phase & _MASK, nominal_hz, tone, before.amplitude_at(start)),
         ]
-        return replace(
-            tone,
-            at_sample=start,
-            frequency_hz=nominal_hz,
-            phase_rad=radians_of(phase) if phase_is_known else None,
+        return Tone(
+            tone.channel,
+            start,
+            nominal_hz,
+            tone.amplitude,
+            radians_of(phase) if phase_is_known else None,
+            tone.chirp_hz_per_s,
+            tone.ramp_s,
+            tone.waveform,
+            tone.pulse_s,
         )
 
     def silence(self, position: int) -> None:
