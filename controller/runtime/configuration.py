@@ -202,7 +202,7 @@ def check_fits(settings: LoopSettings, instrument: Instrument, source: Path) -> 
         frequency_hz = settings.modes.of(mode).frequency_hz
         _check_within(key, frequency_hz, low_hz, high_hz, "the band of the stream")
         drive = instrument.tones.get(f"drive_{mode}")
-        if drive is not None:
+        if drive is not None and settings.drive.amplitude_of(mode) > 0.0:
             _check_channel_band(key, frequency_hz, drive)
     pump = instrument.tones.get("pump")
     if settings.pump.amplitude == 0.0:

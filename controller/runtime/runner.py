@@ -299,6 +299,7 @@ class _Run:
         self._stop_request = stop_request
         self._rate_hz = instrument.stream.sample_rate_hz
         self._locked_modes: set[ModeId] = set()  # those that have been locked at some time
+        self._refused_off: set[str] = set()  # channels whose last command, to go off, was refused
         self._next_allan_index = self._next_progress_index = 0
 
     def to_the_end(self, folder: Path) -> _Ending:
@@ -403,8 +404,13 @@ class _Run:
         """Command one tone, and tell engine and log what became of it."""
         actual, refusal = self._command(tone)
         self._log_tone(tone, actual, refusal or reason)
-        if actual is None and tone.amplitude == 0.0:
+        if actual is not None or tone.amplitude > 0.0:
+            self._refused_off.discard(tone.channel)
+        elif tone.channel in self._refused_off:
+            # The engine asks again after one refusal; after two, only stop() is left.
             raise InstrumentFault(f"{tone.channel} could not be turned off: {refusal}")
+        else:
+            self._refused_off.add(tone.channel)
 
     def _command(self, tone: Tone) -> tuple[Tone | None, str]:
         """What the instrument really set, or None and why it refused."""

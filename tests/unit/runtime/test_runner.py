@@ -170,11 +170,16 @@ def test_a_refused_tone_is_logged_and_the_run_goes_on(tmp_path: Path) -> None:
     assert rows[0] == (None, "above the limit")
 
 
-def test_a_tone_that_cannot_be_turned_off_ends_the_run(tmp_path: Path) -> None:
-    instrument = ScriptedInstrument(faults={("set_tone", 2): ToneRefused("no")})
-    outcome = run_on(tmp_path, instrument, FakeEngine({1: (PUMP_ON,), 2: (PUMP_OFF,)}))
-    assert outcome.status == 1
-    assert "pump could not be turned off" in outcome.reason
+@pytest.mark.parametrize(("refusals", "status"), [((2,), 0), ((2, 3), 1)])
+def test_a_tone_that_twice_cannot_be_turned_off_ends_the_run(
+    tmp_path: Path, refusals: tuple[int, ...], status: int
+) -> None:
+    faults = {("set_tone", n): ToneRefused("no") for n in refusals}
+    instrument = ScriptedInstrument(faults=faults)
+    engine = FakeEngine({1: (PUMP_ON,), 2: (PUMP_OFF,), 3: (PUMP_OFF,)})
+    outcome = run_on(tmp_path, instrument, engine)
+    assert outcome.status == status
+    assert outcome.reason == ("pump could not be turned off: no" if status else "")
     assert_safe(instrument)
 
 
