@@ -52,6 +52,7 @@ class ModesSettings(_Table):
 class DriveSettings(_Table):
     """How the driven modes are held."""
 
+    # what the modes are held at, or [lower, upper]; 0.0 leaves a mode in thermal motion
     amplitude_m: NotNegative | tuple[NotNegative, NotNegative] = 1.0e-9
     ping_s: Positive = 0.2  # length of the burst that finds the modes
     listen_s: Positive = 4.0  # free motion that is looked at after the burst
@@ -74,13 +75,13 @@ class PumpSettings(_Table):
     coupling_hz_per_unit: float | None = None  # g / 2 pi per unit of amplitude, if known
     coupling_sigma_hz_per_unit: NotNegative | None = None  # None: 10 % of it, or 1 if unknown
     healthy_s: Positive = 2.0  # how long all must be well before the pump comes (back) on
-    ramp_s: Annotated[float, Field(ge=0.0, le=0.01)] = 0.005
+    ramp_s: Annotated[float, Field(ge=0.0, le=0.01)] = 0.005  # time to come on or go off
 
 
 class TrackingSettings(_Table):
     """Models of noise and drift; None means: learn it from the stream."""
 
-    temperature_k: Positive = 295.0
+    temperature_k: Positive = 295.0  # of the chip, for the thermal motion
     detector_noise: Positive | None = None  # one-sided, metres per root hertz
     common_walk_hz_per_root_s: Positive | None = None  # random walk that both modes share
     separate_walk_hz_per_root_s: Positive | None = None  # random walk of each mode on its own
@@ -90,19 +91,19 @@ class TrackingSettings(_Table):
 class RunSettings(_Table):
     """How long, and what is recorded."""
 
-    duration_s: Positive = 600.0
-    pump_from_s: NotNegative = 0.0
-    record_rate_hz: Annotated[float, Field(gt=0.0, le=100.0)] = 10.0
-    protocol: str | None = None
-    read_timeout_s: Positive = 1.0
-    timeouts_allowed: Annotated[int, Field(ge=0)] = 3
+    duration_s: Positive = 600.0  # from the lock of both modes
+    pump_from_s: NotNegative = 0.0  # not before; and never outside the interlock
+    record_rate_hz: Annotated[float, Field(gt=0.0, le=100.0)] = 10.0  # rows in log and tracks
+    protocol: str | None = None  # None: keep the pump on the difference to the end
+    read_timeout_s: Positive = 1.0  # how long a block may stay away
+    timeouts_allowed: Annotated[int, Field(ge=0)] = 3  # in a row; more end the run
 
 
 class InstrumentSettings(_Table):
     """Which class serves as the instrument, and its keyword arguments."""
 
-    class_name: str = Field(alias="class")
-    options: dict[str, Any] = Field(default_factory=dict)
+    class_name: str = Field(alias="class")  # "package.module:Class", or a shipped short name
+    options: dict[str, Any] = Field(default_factory=dict)  # its keyword arguments
 
 
 class LoopSettings(_Table):
