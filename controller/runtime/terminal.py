@@ -37,7 +37,7 @@ class TerminalProgress:
             disable=False if force else None,
             mininterval=0.0,  # the clock below decides
             dynamic_ncols=True,
-            bar_format="{percentage:3.0f} % {n:.0f}/{total:.0f} s {postfix}",
+            bar_format="{percentage:3.0f} % {n:.0f}/{total:.0f} s{postfix}",
         )
         self._began_s = time.monotonic()
         self._next_s = self._began_s

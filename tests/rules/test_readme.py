@@ -1,0 +1,59 @@
+"""README.md keeps its word: its commands and its example."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+
+import pytest
+
+from controller import cli
+from controller.runtime.configuration import check_fits, load_configuration, make_instrument
+from tests.rules.sources import ROOT
+
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def code_blocks(language: str) -> list[str]:
+    """The code blocks of the README in one language."""
+    return re.findall(rf"^```{language}\n(.*?)^```", README, re.M | re.S)
+
+
+def test_two_commands_of_one_line_each_set_up_and_run() -> None:
+    commands = code_blocks("sh")
+    assert len(commands) == 2
+    for command in commands:
+        assert command.count("\n") == 1
+        assert command.startswith("python3 -m venv .venv && .venv/bin/pip install ")
+
+
+def test_the_automatic_run_calls_the_test_command() -> None:
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert script.splitlines()[-1] == code_blocks("sh")[1].strip()
+
+
+def test_every_command_stands_in_the_table_of_commands(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        cli.main(["--help"])
+    offered = re.findall(r"^    (\w+)  +\S", capsys.readouterr().out, re.M)
+    assert re.findall(r"^\| `difftone (\w+)", README, re.M) == offered
+
+
+def test_the_example_of_an_instrument_fits_its_configuration(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    [example] = code_blocks("python")
+    [configuration_text] = code_blocks("toml")
+    (tmp_path / "bench.py").write_text(example)
+    path = tmp_path / "bench.toml"
+    path.write_text(configuration_text)
+    monkeypatch.setattr(sys, "path", list(sys.path))
+    monkeypatch.delitem(sys.modules, "bench", raising=False)
+    configuration = load_configuration(path)
+    instrument = make_instrument(configuration, path)
+    check_fits(configuration, instrument, path)
+    instrument.start()
+    first, second = instrument.read(1.0), instrument.read(1.0)
+    assert second.first_sample == first.first_sample + len(first.samples)
+    instrument.stop()
