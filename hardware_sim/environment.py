@@ -24,22 +24,23 @@ class OrnsteinUhlenbeck:
     """A stationary process with E[x(t) x(t+s)] = sigma^2 exp(-|s|/time).
 
     Sampled exactly: x(t+h) = rho x(t) + sigma sqrt(1 - rho^2) w with
-    rho = exp(-h/time) and w normal.
+    rho = exp(-h/time) and w normal; `upcoming` is the value that `take`
+    hands out first.
     """
 
     def __init__(self, sigma: float, time_s: float, step_s: float, rng: np.random.Generator):
         self._rho = math.exp(-step_s / time_s)
         self._kick = sigma * math.sqrt(-math.expm1(-2.0 * step_s / time_s))
         self._rng = rng
-        self._next = sigma * float(rng.standard_normal())
+        self.upcoming = sigma * float(rng.standard_normal())
 
     def take(self, count: int) -> Values:
         """The next values, one per step, shape (count,)."""
         kicks = self._kick * self._rng.standard_normal(count)
         values, _ = lfilter(
-            [1.0], [1.0, -self._rho], np.concatenate(([self._next], kicks)), zi=[0.0]
+            [1.0], [1.0, -self._rho], np.concatenate(([self.upcoming], kicks)), zi=[0.0]
         )
-        self._next = float(values[-1])
+        self.upcoming = float(values[-1])
         return values[:-1]
 
 
@@ -49,13 +50,13 @@ class Walk:
     def __init__(self, per_root_s: float, step_s: float, rng: np.random.Generator):
         self._kick = per_root_s * math.sqrt(step_s)
         self._rng = rng
-        self._next = 0.0
+        self.upcoming = 0.0
 
     def take(self, count: int) -> Values:
         """The next values, one per step, shape (count,)."""
         kicks = self._kick * self._rng.standard_normal(count)
-        values = self._next + np.concatenate(([0.0], np.cumsum(kicks)))
-        self._next = float(values[-1])
+        values = self.upcoming + np.concatenate(([0.0], np.cumsum(kicks)))
+        self.upcoming = float(values[-1])
         return values[:-1]
 
 
@@ -65,7 +66,7 @@ class Film:
     def __init__(self, options: EnvironmentOptions, step_s: float, rng: np.random.Generator):
         self._heating = OrnsteinUhlenbeck(options.film_sigma_k, options.film_time_s, step_s, rng)
         self._keep = math.exp(-step_s / options.film_response_s)
-        self._state = self._keep * self._heating._next  # as if long settled
+        self._state = self._keep * self._heating.upcoming  # as if long settled
 
     def take(self, count: int) -> Values:
         """The next values, one per step, shape (count,)."""

@@ -43,6 +43,7 @@ class ModeOptions(_Table):
     frequency_hz: Positive
     quality_factor: QualityFactor = 6.0e7
     mass_kg: Positive = 1.2e-11
+    start_amplitude_m: NotNegative | None = None  # None: a draw of the thermal motion
     duffing_self_hz_per_m2: float = 0.0  # shift by the mode's own |a|^2
     duffing_cross_hz_per_m2: float = 0.0  # shift by the other mode's |a|^2
     pump_shift_hz_per_v2: float = 0.0

@@ -129,6 +129,9 @@ class SimulatedMembrane:
             Resonance(mode.frequency_hz, mode.quality_factor, mode.mass_kg, temperature_k, normals)
             for mode in self._modes
         )
+        for resonance, mode in zip((lower, upper), self._modes, strict=True):
+            if mode.start_amplitude_m is not None:
+                resonance.amplitude_m = complex(mode.start_amplitude_m)
         self._membrane = Membrane(lower, upper, normals)
         neighbour_normals = ComplexNormals(rngs["neighbours"])
         self._neighbours = [

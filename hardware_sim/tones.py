@@ -39,6 +39,7 @@ def phase_step(frequency_hz: float, sample_rate_hz: float) -> int:
     frequency, frequency_parts = frequency_hz.as_integer_ratio()
     rate, rate_parts = sample_rate_hz.as_integer_ratio()
     return ((frequency * rate_parts) << PHASE_BITS) // (frequency_parts * rate)
+CHIRP_ERROR_TURNS = 1.0e-3  # what a step of constant frequency may be off by in a chirp
 
 
 @dataclass(slots=True)
@@ -86,12 +87,18 @@ class Segment:
         )
 
     def next_knot(self, sample: int) -> int | None:
-        """The next border of a stretch of the ramp after a sample."""
+        """The next border of a stretch of the ramp or the chirp after a sample."""
+        knots = []
         passed = sample - self.start
-        if passed >= self.ramp_samples:
-            return None
-        stretch = passed * RAMP_STRETCHES // self.ramp_samples + 1
-        return max(self.start - (-stretch * self.ramp_samples // RAMP_STRETCHES), sample + 1)
+        if passed < self.ramp_samples:
+            stretch = passed * RAMP_STRETCHES // self.ramp_samples + 1
+            knots.append(self.start - (-stretch * self.ramp_samples // RAMP_STRETCHES))
+        if self.chirp_hz_per_s and self.amplitude > 0.0:
+            # A step takes the frequency at its middle: the phase is then off by
+            # chirp * length^2 / 8 turns at most.
+            length_s = math.sqrt(8.0 * CHIRP_ERROR_TURNS / abs(self.chirp_hz_per_s))
+            knots.append(sample + round(length_s * self.sample_rate_hz))
+        return max(min(knots), sample + 1) if knots else None
 
     @property
     def fundamental(self) -> float:
