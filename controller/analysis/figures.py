@@ -9,12 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
-from matplotlib.ticker import NullFormatter
 
 from controller.analysis.look import (
     BLACK,
@@ -69,10 +69,13 @@ class _TimeAxis:
         for panel in axes:
             legend_above(panel)
 
-    def draw(self, axes: Axes, curve: Curve, factor: float, name: str, label: str) -> None:
+    def draw(
+        self, axes: Axes, curve: Curve, factor: float, name: str, label: str, **style: Any
+    ) -> None:
         if curve.is_empty:
             return
-        axes.plot(self.scaled(curve.times_s), curve.values * factor, label=label, **LINES[name])
+        style = {**LINES[name], **style}
+        axes.plot(self.scaled(curve.times_s), curve.values * factor, label=label, **style)
 
     def fill(
         self, axes: Axes, low: Curve, high: Curve, factor: float, label: str, color: str
@@ -159,8 +162,9 @@ def _draw_difference(axes: Axes, tracks: RunTracks, facts: RunFacts, time: _Time
         "±1σ",
         GREY,
     )
+    # The pump lies on the difference: a broad line below a fine one shows both.
+    time.draw(axes, shifted(pump), factor, "pump", "pump tone", linewidth=2.6, linestyle="-")
     time.draw(axes, shifted(difference), factor, "difference", "difference")
-    time.draw(axes, shifted(pump), factor, "pump", "pump tone")
     axes.set_ylabel(f"frequency − {_plain(reference_hz)} Hz / {unit}", fontsize=8.0)
 
 
@@ -181,50 +185,48 @@ def _draw_detuning(axes: Axes, tracks: RunTracks, facts: RunFacts, time: _TimeAx
         label = "±1σ of the difference" if sign > 0 else ""
         time.draw(axes, Curve(sigma.times_s, sign * sigma.values), factor, "limit", label)
     time.draw(axes, detuning, factor, "pump", "pump tone − difference")
-    axes.set_ylim(-largest_hz * factor, largest_hz * factor)
+    _center(axes, largest_hz * factor)
     offset = f" − offset {_with_unit(facts.pump_offset_hz)}" if facts.pump_offset_hz else ""
     axes.set_ylabel(f"detuning{offset} / {unit}", fontsize=8.0 if offset else 9.0)
 
 
 def error_figure(tracks: RunTracks, facts: RunFacts) -> Figure | None:
-    """Error against the truth, with twice the stated uncertainty."""
-    groups = [
-        names
-        for names in (("difference",), ("lower", "upper"))
-        if any(not tracks.error_curve(f"{name}_error_hz").is_empty for name in names)
-    ]
-    if not groups:
+    """Errors against the truth, with twice the stated uncertainty."""
+    errors = {name: tracks.error_curve(f"{name}_error_hz") for name in _NAMES}
+    errors["pump"] = tracks.pump_error_curve()
+    order = ("difference", "pump", "lower", "upper")
+    drawn = [name for name in order if not errors[name].is_empty]
+    if not drawn:
         return None
-    figure, axes = panels([1.9] * len(groups))
+    figure, axes = panels([1.9 if name == "difference" else 1.15 for name in drawn])
     time = _TimeAxis(facts.duration_s)
-    for panel, names in zip(axes, groups, strict=True):
-        _draw_errors(panel, names, tracks, time)
+    for panel, name in zip(axes, drawn, strict=True):
+        # The tone has no uncertainty of its own: it follows the difference.
+        sigma = tracks.error_curve(f"{'difference' if name == 'pump' else name}_sigma_hz")
+        label = "pump tone" if name == "pump" else _NAMES[name]
+        _draw_error(panel, name, errors[name], sigma, label, time)
     time.finish(axes)
     return figure
 
 
-def _draw_errors(axes: Axes, names: Sequence[str], tracks: RunTracks, time: _TimeAxis) -> None:
-    errors = {name: tracks.error_curve(f"{name}_error_hz") for name in names}
-    sigmas = {name: tracks.error_curve(f"{name}_sigma_hz") for name in names}
-    pump = tracks.pump_error_curve() if "difference" in names else Curve(np.empty(0), np.empty(0))
-    doubled = [Curve(sigma.times_s, 2.0 * sigma.values) for sigma in sigmas.values()]
-    largest_hz = 1.4 * max(_span_of(*errors.values(), *doubled), _span_of(pump))
+def _draw_error(
+    axes: Axes, name: str, error: Curve, sigma: Curve, label: str, time: _TimeAxis
+) -> None:
+    low, high = (Curve(sigma.times_s, sign * 2.0 * sigma.values) for sign in (-1.0, 1.0))
+    largest_hz = 1.4 * _span_of(error, high)
     factor, unit = scaled_unit(largest_hz, "Hz")
-    for (name, sigma), color in zip(sigmas.items(), (SKY, ORANGE), strict=False):
-        time.fill(
-            axes,
-            Curve(sigma.times_s, -2.0 * sigma.values),
-            Curve(sigma.times_s, 2.0 * sigma.values),
-            factor,
-            "±2σ as stated" if len(names) == 1 else f"±2σ, {name}",
-            color,
-        )
-    for name, error in errors.items():
-        time.draw(axes, error, factor, name, f"{_NAMES[name]} − truth")
-    time.draw(axes, pump, factor, "pump", "pump tone − truth")
-    if largest_hz > 0.0:
-        axes.set_ylim(-largest_hz * factor, largest_hz * factor)
+    time.fill(axes, low, high, factor, "", SKY)
+    time.draw(axes, error, factor, name, f"{label} − truth", linestyle="-", linewidth=0.7)
+    time.draw(axes, low, factor, "limit", "")
+    time.draw(axes, high, factor, "limit", "±2σ of the difference" if name == "pump" else "±2σ")
+    _center(axes, largest_hz * factor)
     axes.set_ylabel(f"error / {unit}")
+
+
+def _center(axes: Axes, largest: float) -> None:
+    """Zero in the middle, and the same range to both sides."""
+    if largest > 0.0:
+        axes.set_ylim(-largest, largest)
 
 
 def allan_figure(allan: Mapping[str, AllanCurve], facts: RunFacts) -> Figure | None:
@@ -241,13 +243,13 @@ def allan_figure(allan: Mapping[str, AllanCurve], facts: RunFacts) -> Figure | N
         axes.plot(
             predicted.taus_s,
             predicted.deviations_hz,
-            label="predicted for the difference",
+            label="difference, predicted",
             color=PURPLE,
             linewidth=1.4,
             linestyle=(0, (6, 1.5, 1, 1.5)),
         )
     if facts.smallest_error_hz:
-        axes.axhline(facts.smallest_error_hz, label="smallest possible rms error", **LINES["limit"])
+        axes.axhline(facts.smallest_error_hz, label="smallest rms error", **LINES["limit"])
     axes.set_xscale("log")
     axes.set_yscale("log")
     axes.set_xlabel("averaging time τ / s")
@@ -302,9 +304,8 @@ def phase_error_figure(tracks: RunTracks, facts: RunFacts) -> Figure | None:
     figure, axes = panels([1.3] * len(drawn))
     time = _TimeAxis(facts.duration_s)
     for panel, name in zip(axes, drawn, strict=True):
-        time.draw(panel, curves[name], factor, name, _NAMES[name])
-        if largest_rad > 0.0:
-            panel.set_ylim(-largest_rad * factor, largest_rad * factor)
+        time.draw(panel, curves[name], factor, name, _NAMES[name], linestyle="-", linewidth=0.7)
+        _center(panel, largest_rad * factor)
         panel.set_ylabel(f"phase error / {unit}", fontsize=8.0)
     time.finish(axes)
     return figure
@@ -331,7 +332,7 @@ def amplitude_figure(tracks: RunTracks, facts: RunFacts) -> Figure | None:
         axes[0].set_yscale("log")
         _keep_a_decade(axes[0])
     else:
-        axes[0].set_ylim(bottom=0.0)
+        axes[0].set_ylim(0.0, 1.15 * high * factor)
     axes[0].set_ylabel(label)
     time.finish(axes)
     return figure
@@ -353,13 +354,11 @@ def quality_figure(tracks: RunTracks, facts: RunFacts) -> Figure | None:
     axes[0].set_ylabel("stated σ / Hz")
     if has_ratios:
         for name, curve in ratios.items():
-            time.draw(axes[1], _above_zero(curve), 1.0, name, "")
+            time.draw(axes[1], _above_zero(curve), 1.0, name, "", linewidth=0.7)
         axes[1].set_yscale("log")
         axes[1].axhline(1.0, label="expected", **LINES["limit"])
         _keep_a_decade(axes[1])
         axes[1].set_ylabel("innovation ratio")
-    for panel in axes:
-        panel.yaxis.set_minor_formatter(NullFormatter())
     time.finish(axes)
     return figure
 
@@ -372,7 +371,7 @@ def _above_zero(curve: Curve) -> Curve:
 def states_figure(tracks: RunTracks, events: Sequence[Event], facts: RunFacts) -> Figure | None:
     """States of both trackers and of the pump, and the events."""
     spans = {name: tracks.state_spans(name) for name in ("lower", "upper", "pump")}
-    if not any(spans.values()) and not events:
+    if not events and not any(span.end_s > span.start_s for row in spans.values() for span in row):
         return None
     figure, [axes] = panels([1.55])
     time = _TimeAxis(facts.duration_s)
@@ -431,7 +430,7 @@ def _states_legend(axes: Axes, states: Sequence[str], sources: Sequence[str]) ->
     axes.legend(
         handles=handles,
         loc="lower left",
-        bbox_to_anchor=(0.0, 0.99),
+        bbox_to_anchor=(0.0, 1.02),
         ncols=max(1, len(handles)),
         frameon=False,
         fontsize=8.5,

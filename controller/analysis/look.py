@@ -61,14 +61,14 @@ _STYLE: dict[Any, Any] = {
     "grid.linewidth": 0.5,
     "xtick.color": "#444444",
     "ytick.color": "#444444",
-    "lines.linewidth": 1.1,
+    "lines.linewidth": 0.9,
     "hatch.linewidth": 0.6,
     "legend.frameon": False,
     "legend.fontsize": 8.5,
 }
 
 _WIDTH_IN = 8.6
-_LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN, _BETWEEN_IN = 0.95, 0.2, 0.32, 0.5, 0.42
+_LEFT_IN, _RIGHT_IN, _TOP_IN, _BOTTOM_IN, _BETWEEN_IN = 0.95, 0.3, 0.34, 0.5, 0.42
 
 
 def panels(heights_in: Sequence[float]) -> tuple[Figure, list[Axes]]:
@@ -111,12 +111,12 @@ def legend_above(axes: Axes) -> None:
             handles,
             labels,
             loc="lower left",
-            bbox_to_anchor=(0.0, 0.99),
+            bbox_to_anchor=(0.0, 1.02),
             ncols=len(labels),
             borderaxespad=0.0,
             borderpad=0.1,
             handlelength=2.6,
-            columnspacing=1.6,
+            columnspacing=1.5,
             frameon=False,
             fontsize=8.5,
         )

@@ -191,7 +191,7 @@ def _allan_caption(allan: Mapping[str, AllanCurve]) -> str:
 def _tables(summary: Mapping[str, Any], facts: RunFacts) -> list[_Table]:
     tables = [_estimates_table(summary, facts), _pump_table(summary["pump"])]
     if summary.get("truth"):
-        tables.append(_Table("Against the truth", _named_rows(summary["truth"])))
+        tables.append(_truth_table(summary["truth"]))
     for name, result in summary["results"].items():
         if rows := _named_rows(result if isinstance(result, Mapping) else {name: result}):
             tables.append(_Table(f"Result: {name.replace('_', ' ')}", rows))
@@ -205,7 +205,7 @@ def _estimates_table(summary: Mapping[str, Any], facts: RunFacts) -> _Table:
             f"{mode['name']} mode",
             with_sigma(mode["frequency_hz"], mode["frequency_sigma_hz"], "Hz"),
             _amplitude(mode["amplitude"], facts.amplitude_unit),
-            "–" if mode["locked_fraction"] is None else f"{100.0 * mode['locked_fraction']:.1f} %",
+            _percent(mode["locked_fraction"]),
         )
         for mode in summary["modes"]
     ]
@@ -225,6 +225,30 @@ def _pump_table(pump: Mapping[str, Any]) -> _Table:
             ("rms detuning", with_sigma(pump["rms_detuning_hz"], None, "Hz")),
         ],
     )
+
+
+def _truth_table(truth: Mapping[str, Any]) -> _Table:
+    """Errors of the estimates and of the pump beside what is possible."""
+    rows: list[tuple[str, ...]] = [
+        (
+            name,
+            with_sigma(truth[f"{name}_rms_error_hz"], None, "Hz"),
+            with_sigma(truth.get(f"{name}_limit_hz"), None, "Hz"),
+            with_sigma(truth.get(f"{name}_normalised_error"), None, ""),
+            _percent(truth.get(f"{name}_coverage_68")),
+            _percent(truth.get(f"{name}_coverage_95")),
+        )
+        for name in ("lower", "upper", "difference", "pump")
+    ]
+    return _Table(
+        f"Against the truth, {truth['compared_records']} records with {truth['compared']}",
+        rows,
+        ("", "rms error", "possible", "error² / σ²", "in ±1σ", "in ±1.96σ"),
+    )
+
+
+def _percent(fraction: float | None) -> str:
+    return "–" if fraction is None else f"{100.0 * fraction:.1f} %"
 
 
 def _amplitude(value: float | None, unit: str | None) -> str:
@@ -294,6 +318,8 @@ def _named_rows(result: Mapping[str, Any], place: str = "") -> list[tuple[str, .
             rows += _named_rows(value, f"{place}{name}: ")
         elif isinstance(value, list | tuple):
             rows.append((_spaced(label), f"{len(value)} values"))
+        elif isinstance(value, int) and not isinstance(value, bool):
+            rows.append((_spaced(label), str(value)))
         elif isinstance(value, bool | str):
             rows.append((_spaced(label), _word(value)))
         else:

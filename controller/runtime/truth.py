@@ -26,7 +26,7 @@ from controller.tracking.limits import (
     DifferenceModel,
     difference_model,
     independent_difference_limit_hz,
-    joint_difference_limit_hz,
+    joint_limits,
 )
 
 TRUTH_CSV = "truth.csv"
@@ -53,6 +53,12 @@ SETTLED_AFTER_S = 30.0
 TWO_SIDED_95 = 1.959963984540054  # of the normal distribution
 
 _KINDS = ("lower", "upper", "difference")
+_LIMITS = (
+    "lower_limit_hz",
+    "upper_limit_hz",
+    "difference_limit_hz",
+    "difference_independent_limit_hz",
+)
 
 
 class TruthComparison:
@@ -128,7 +134,7 @@ class TruthComparison:
             settled.add(errors, is_locked & (time_s >= locked_from_s + SETTLED_AFTER_S))
         chosen = with_pump if with_pump.count else settled
         section: dict[str, Any] = {
-            "compared": "pump on" if chosen is with_pump else "locked",
+            "compared": "pump on" if chosen is with_pump else "both modes locked",
             "compared_records": chosen.count,
             **chosen.figures(),
             **self._limits(chosen),
@@ -222,12 +228,16 @@ class TruthComparison:
     def _limits(self, errors: _Errors) -> dict[str, float | None]:
         """What the best possible estimators reach on this device."""
         model = self.model(errors.amplitudes_m()) if errors.count else None
-        return {
-            "difference_limit_hz": joint_difference_limit_hz(model) if model else None,
-            "difference_independent_limit_hz": (
-                independent_difference_limit_hz(model) if model else None
-            ),
-        }
+        if model is None:
+            return dict.fromkeys(_LIMITS)
+        joint = joint_limits(model)
+        limits_hz = (
+            joint.lower_hz,
+            joint.upper_hz,
+            joint.difference_hz,
+            independent_difference_limit_hz(model),
+        )
+        return dict(zip(_LIMITS, limits_hz, strict=True))
 
 
 class TruthTrack:

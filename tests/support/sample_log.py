@@ -198,9 +198,7 @@ def _switch(
     """The interlock closes or opens, and the pump follows within the same block."""
     kind = "interlock_closed" if is_on else "interlock_open"
     text = "all is well" if is_on else "predicted uncertainty above its limit"
-    writer.event(
-        Event(sample_index=index, time_s=time_s, source="pump", kind=kind, text=text)
-    )
+    writer.event(Event(sample_index=index, time_s=time_s, source="pump", kind=kind, text=text))
     if not is_on:
         writer.event(
             Event(sample_index=index, time_s=time_s, source="pump", kind="mute", text=text)

@@ -22,10 +22,17 @@ from controller.records import Event, Record
 from controller.runtime.log import FORMAT_VERSION
 from controller.runtime.log.columns import RECORD_COLUMNS, record_row
 
+
+def _plain(value: Any) -> Any:
+    """Numpy's numbers and arrays as Python's own."""
+    if isinstance(value, np.generic | np.ndarray):
+        return value.tolist()
+    raise TypeError(f"{value!r} is no number, text, list or table: the log cannot hold it")
+
+
 # SQLite would store a numpy integer as a blob of bytes, silently.
-for _integer in (np.int32, np.int64, np.uint64):
-    sqlite3.register_adapter(_integer, lambda number: int(number))
-sqlite3.register_adapter(np.float32, lambda number: float(number))
+for _kind in (np.int32, np.int64, np.uint64, np.float32):
+    sqlite3.register_adapter(_kind, _plain)
 
 _COLUMN_COUNTS = {"records": len(RECORD_COLUMNS), "events": 5, "tones": 18, "allan": 6}
 
@@ -87,15 +94,12 @@ class LogWriter:
         self._newest_index = 0
         self._rows: dict[str, list[tuple[Any, ...]]] = {table: [] for table in _INSERTS}
         self._closed = False
-        self._database = self._created()
         channels = {name: asdict(channel) for name, channel in tones.items()}
-        self._execute(
-            "INSERT INTO run (format_version, started, settings, stream, tones)"
-            " VALUES (?, ?, ?, ?, ?)",
-            (FORMAT_VERSION, started, settings, json.dumps(asdict(stream)), json.dumps(channels)),
+        self._database = self._created(
+            (FORMAT_VERSION, started, settings, json.dumps(asdict(stream)), json.dumps(channels))
         )
 
-    def _created(self) -> sqlite3.Connection:
+    def _created(self, head: tuple[Any, ...]) -> sqlite3.Connection:
         if self.path.exists():
             raise InputError(f"{self.path}: a log is there already; choose an unused folder")
         try:
@@ -105,7 +109,15 @@ class LogWriter:
             database.execute("PRAGMA journal_mode = WAL")
             database.execute("PRAGMA synchronous = NORMAL")
             schema = files("controller.runtime.log").joinpath("schema.sql").read_text("utf-8")
-            database.executescript(f"BEGIN;{schema}COMMIT;")
+            database.executescript(f"BEGIN;{schema}")
+            database.execute(
+                "INSERT INTO run (format_version, started, settings, stream, tones)"
+                " VALUES (?, ?, ?, ?, ?)",
+                head,
+            )
+            database.execute("COMMIT")
+            # Without its head no row can be understood: it goes to the file itself.
+            database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         except sqlite3.Error as error:
             raise InputError(f"{self.path}: the log cannot be made here ({error})") from error
         return database
@@ -249,10 +261,3 @@ def _tone_values(tone: Tone) -> tuple[Any, ...]:
         tone.chirp_hz_per_s,
         tone.ramp_s,
     )
-
-
-def _plain(value: Any) -> Any:
-    """Numpy's numbers and arrays as what JSON knows."""
-    if isinstance(value, np.generic | np.ndarray):
-        return value.tolist()
-    raise TypeError(f"a result holds {value!r}, which JSON cannot carry")
