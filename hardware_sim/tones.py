@@ -22,6 +22,8 @@ _SHIFT = PHASE_BITS - 53
 _RADIANS = 2.0 * math.pi / (1 << 53)
 # A ramp is put out in this many equal stretches, each at its mean amplitude.
 RAMP_STRETCHES = 4
+# A chirp is put out in steps of constant frequency, off in phase by no more.
+CHIRP_ERROR_TURNS = 1.0e-3
 
 
 def radians_of(phase: int) -> float:
@@ -35,11 +37,10 @@ def fixed_phase(turns: float) -> int:
 
 
 def phase_step(frequency_hz: float, sample_rate_hz: float) -> int:
-    """The fixed-point phase advance per sample, exact to 2**-81 turn."""
+    """The fixed-point phase advance per sample, exact to 2**-80 turn."""
     frequency, frequency_parts = frequency_hz.as_integer_ratio()
     rate, rate_parts = sample_rate_hz.as_integer_ratio()
     return ((frequency * rate_parts) << PHASE_BITS) // (frequency_parts * rate)
-CHIRP_ERROR_TURNS = 1.0e-3  # what a step of constant frequency may be off by in a chirp
 
 
 @dataclass(slots=True)

@@ -10,6 +10,7 @@ import pytest
 
 from controller.instrument import Tone, ToneChannel, ToneRefused
 from hardware_sim.tones import (
+    CHIRP_ERROR_TURNS,
     PHASE_BITS,
     RAMP_STRETCHES,
     ToneOutput,
@@ -157,6 +158,16 @@ def test_a_ramp_is_cut_into_stretches() -> None:
     while (sample := pump.next_change(sample, 5000)) < 5000:
         knots.append(sample)
     assert knots == [1000] + [1000 + math.ceil(k * 1001 / RAMP_STRETCHES) for k in range(1, 5)]
+
+
+def test_a_chirp_is_cut_into_steps_of_nearly_constant_frequency() -> None:
+    """Off by chirp h^2 / 8 turns in the middle of a step of h."""
+    pump = output()
+    pump.command(Tone("pump", 1000, 6000.0, 1.0, chirp_hz_per_s=500.0), position=0)
+    length_s = (pump.next_change(1000, 50_000) - 1000) / RATE_HZ
+    assert 500.0 * length_s**2 / 8.0 == pytest.approx(CHIRP_ERROR_TURNS, rel=0.02)
+    pump.command(Tone("pump", 9000, 6000.0, 1.0, chirp_hz_per_s=1e-3), position=0)
+    assert pump.next_change(9000, 50_000) == 50_000  # slow: no cuts within a step
 
 
 def test_next_change_is_the_next_pending_start() -> None:
