@@ -69,11 +69,12 @@ class PumpSettings(_Table):
 
     amplitude: NotNegative = 0.0  # in the channel's unit
     offset_hz: float = 0.0  # deliberate detuning
-    phase_rad: float = 0.0  # of the pump against the difference phase
     difference_window_hz: Pair | None = None  # None: around the difference found, +-10 %
     sigma_limit_hz: Positive | None = None  # None: a third of the narrower line, at least 1 mHz
     coupling_hz_per_unit: float | None = None  # g / 2 pi per unit of amplitude, if known
-    coupling_sigma_hz_per_unit: NotNegative | None = None  # None: 10 % of it, or 1 if unknown
+    coupling_sigma_hz_per_unit: NotNegative | None = None  # None: 10 %, or ten lines if unknown
+    coupling_phase_rad: float = 0.0  # what line and coupling add to the pump's phase
+    mass_ratio_sigma: NotNegative = 0.05  # relative, of what the two masses say of the coupling
     healthy_s: Positive = 2.0  # how long all must be well before the pump comes (back) on
     ramp_s: Annotated[float, Field(ge=0.0, le=0.01)] = 0.005  # time to come on or go off
 

@@ -7,7 +7,9 @@ either. The estimator is a Kalman filter over one shared drift and a small rest:
     f_upper = b_2 + (1 + kappa) f + delta      delta: what is not shared, slow random walk
 
 kappa (how much more the upper mode feels the room) is learnt, as are the pump
-shift of each mode and, as far as it can be seen, the pull of the coupling. The
+shift of each mode and, as far as it can be seen, the pull of the coupling (its
+complex strength, and how unequal the two modes feel it: the logarithm of the
+root of their masses' ratio). The
 measurements are the raw phases of the two trackers, so no error of a loop
 enters twice.
 
@@ -27,9 +29,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from controller.records import ModeId
+
 # Places in the state vector.
-LOWER_TURNS, UPPER_TURNS, SHARED_HZ, RATE, REST_HZ, RATIO, SHIFT, SHIFT_DIFFERENCE, COUPLING = range(9)
-STATES = 9
+LOWER_TURNS, UPPER_TURNS, SHARED_HZ, RATE, REST_HZ, RATIO = range(6)
+SHIFT, SHIFT_DIFFERENCE, COUPLING, QUADRATURE, ASYMMETRY = range(6, 11)
+STATES = 11
 
 # One step of the bank: a factor 4 in variance. Half a step off costs about 3 % in
 # the rms error of a random-walk filter (error ~ (q N)^(1/4) at its optimum).
@@ -38,7 +43,10 @@ STEP = math.log(4.0)
 MOVE_AT = 3.0
 FORGET_S = 90.0  # arbitrary between 30 and 300: how long innovations count
 RATE_TIME_S = 60.0  # the rate of the shared drift is remembered for about a minute
-BOUNDED_SIGMAS2 = 16.0  # beyond 4 sigma the filter widens instead of trusting itself
+AMBIGUOUS_TURNS = 0.2  # a phase less certain than this may be a turn off: 2.5 sigma to half a turn
+BROKEN_TURNS = 0.1  # the trackers' own gate: 0.6 rad
+RESTART_TURNS = 0.05  # what a restarted phase may be off by
+BOUNDED_SIGMAS2 = 16.0  # beyond 4 sigma the filter steps less than it asks, and widens
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +83,8 @@ class JointConfig:
     pump_shift_sigma_hz: tuple[float, float] = (0.05, 0.05)
     coupling_hz: float = 0.0  # g / 2 pi per unit
     coupling_sigma_hz: float = 1.0
+    coupling_quadrature_sigma_hz: float = 1.0  # across its expected phase
+    asymmetry_sigma: float = 0.01  # of ln sqrt(m_upper w_upper / (m_lower w_lower))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +92,10 @@ class PumpAction:
     """What the pump and the drives did to the phases over one step, on average."""
 
     squared: float = 0.0  # pump amplitude squared [unit^2]
-    lower_pull: float = 0.0  # amplitude * |a_upper|/|a_lower| * cos(psi) [unit]
-    upper_pull: float = 0.0
+    # The coupling adds the rate Re(g / 2 pi * pull): pull is the amplitude [unit] times
+    # the ratio of the other mode's amplitude to this one's, turned by psi.
+    lower_pull: complex = 0j
+    upper_pull: complex = 0j
     lower_known_hz: float = 0.0  # rates that are known: a drive off 90 degrees
     upper_known_hz: float = 0.0
 
@@ -110,9 +122,10 @@ class JointEstimate:
     upper_sigma_hz: float
     difference_hz: float
     difference_sigma_hz: float
+    tracked_sigma_hz: float  # of what the phases show: difference with the coupling's pull
     drift_ratio: float
     drift_ratio_sigma: float
-    coupling_hz: float
+    coupling_hz: float  # |g| / 2 pi per unit
     coupling_sigma_hz: float
     innovation_ratio: float
     shared_walk_hz_per_root_s: float
@@ -149,14 +162,15 @@ class JointEstimator:
         sigma[SHIFT] = c.pump_shift_sigma_hz[0]
         sigma[SHIFT_DIFFERENCE] = math.hypot(*c.pump_shift_sigma_hz)
         sigma[COUPLING] = c.coupling_sigma_hz
+        sigma[QUADRATURE] = c.coupling_quadrature_sigma_hz
+        sigma[ASYMMETRY] = c.asymmetry_sigma
         p = np.diag(sigma**2)
         p[SHIFT, SHIFT_DIFFERENCE] = p[SHIFT_DIFFERENCE, SHIFT] = -(c.pump_shift_sigma_hz[0] ** 2)
         self._x = np.tile(x, (members, 1))
         self._p = np.tile(p, (members, 1, 1))
         self._log_likelihood = np.zeros(members)
-        self._squared = 0.0
+        self._pump, self._step_s = PumpAction(), 1.0
         self._since_rebase_s = 0.0
-        self._started = False
         self.innovation_ratio = 1.0
 
     def copy(self) -> JointEstimator:
@@ -180,9 +194,7 @@ class JointEstimator:
 
     # -- time step and measurement ---------------------------------------------
 
-    def process(
-        self, duration_s: float, reading: JointReading, pump: PumpAction
-    ) -> JointEstimate:
+    def process(self, duration_s: float, reading: JointReading, pump: PumpAction) -> JointEstimate:
         """Advance by a time step and take the phases at its end.
 
         Parameters
@@ -200,20 +212,18 @@ class JointEstimator:
             The estimate at the end of the step.
         """
         strengths = np.exp(np.clip(self._center + self._directions, LEAST_LOGS, LARGEST_LOGS))
-        self._squared = pump.squared
+        self._pump, self._step_s = pump, duration_s
         self._predict(duration_s, reading, pump, strengths)
-        if not self._started and reading.lower_turns is not None and reading.upper_turns is not None:
-            self._x[:, LOWER_TURNS] = reading.lower_turns
-            self._x[:, UPPER_TURNS] = reading.upper_turns
-            self._started = True
         decay = math.exp(-duration_s / FORGET_S)
         self._log_likelihood *= decay
         if reading.lower_turns is not None:
-            self._correct(LOWER_TURNS, reading.lower_turns,
-                          reading.lower_variance_turns2 * strengths[:, 3])
+            self._correct(
+                LOWER_TURNS, reading.lower_turns, reading.lower_variance_turns2 * strengths[:, 3]
+            )
         if reading.upper_turns is not None:
-            innovation2 = self._correct(UPPER_TURNS, reading.upper_turns,
-                                        reading.upper_variance_turns2 * strengths[:, 3])
+            innovation2 = self._correct(
+                UPPER_TURNS, reading.upper_turns, reading.upper_variance_turns2 * strengths[:, 3]
+            )
             self.innovation_ratio += 0.05 * (min(innovation2, 100.0) - self.innovation_ratio)
         self._move_bank()
         self._since_rebase_s += duration_s
@@ -231,20 +241,31 @@ class JointEstimator:
         f[:, LOWER_TURNS, SHARED_HZ] = dt
         f[:, LOWER_TURNS, RATE] = dt * dt / 2.0
         f[:, LOWER_TURNS, SHIFT] = pump.squared * dt
-        f[:, LOWER_TURNS, COUPLING] = pump.lower_pull * dt
+        coupling = x[:, COUPLING] + 1j * x[:, QUADRATURE]
+        pull_lower = (coupling * pump.lower_pull).real
+        pull_upper = (coupling * pump.upper_pull).real
+        more, less = 1.0 + x[:, ASYMMETRY], 1.0 - x[:, ASYMMETRY]
+        f[:, LOWER_TURNS, COUPLING] = pump.lower_pull.real * more * dt
+        f[:, LOWER_TURNS, QUADRATURE] = -pump.lower_pull.imag * more * dt
+        f[:, LOWER_TURNS, ASYMMETRY] = pull_lower * dt
         f[:, UPPER_TURNS, SHARED_HZ] = ratio * dt
         f[:, UPPER_TURNS, RATE] = ratio * dt * dt / 2.0
         f[:, UPPER_TURNS, REST_HZ] = dt
         f[:, UPPER_TURNS, RATIO] = x[:, SHARED_HZ] * dt
         f[:, UPPER_TURNS, SHIFT] = pump.squared * dt
         f[:, UPPER_TURNS, SHIFT_DIFFERENCE] = pump.squared * dt
-        f[:, UPPER_TURNS, COUPLING] = pump.upper_pull * dt
+        f[:, UPPER_TURNS, COUPLING] = pump.upper_pull.real * less * dt
+        f[:, UPPER_TURNS, QUADRATURE] = -pump.upper_pull.imag * less * dt
+        f[:, UPPER_TURNS, ASYMMETRY] = -pull_upper * dt
         f[:, SHARED_HZ, RATE] = dt
         f[:, RATE, RATE] = fade
-        # The product ratio * shared is bilinear: the matrix counts it twice.
-        twice = x[:, RATIO] * x[:, SHARED_HZ] * dt
+        # Products of two states (ratio times drift, coupling times asymmetry) are
+        # bilinear: the matrix counts them twice.
+        lower_twice = pull_lower * x[:, ASYMMETRY] * dt
+        upper_twice = (x[:, RATIO] * x[:, SHARED_HZ] - pull_upper * x[:, ASYMMETRY]) * dt
         x = (f @ x[:, :, None])[:, :, 0]
-        x[:, UPPER_TURNS] -= twice
+        x[:, LOWER_TURNS] -= lower_twice
+        x[:, UPPER_TURNS] -= upper_twice
         x[:, LOWER_TURNS] += (self._base[0] + pump.lower_known_hz) * dt
         x[:, UPPER_TURNS] += (self._base[1] + pump.upper_known_hz) * dt
         self._x = x
@@ -263,9 +284,8 @@ class JointEstimator:
             shared * cube + diffusion * reading.lower_diffusion_turns2_per_s * dt
         )
         p[:, UPPER_TURNS, UPPER_TURNS] += (
-            (ratio * ratio * shared + rest) * cube
-            + diffusion * reading.upper_diffusion_turns2_per_s * dt
-        )
+            ratio * ratio * shared + rest
+        ) * cube + diffusion * reading.upper_diffusion_turns2_per_s * dt
         p[:, SHARED_HZ, SHARED_HZ] += shared * dt
         p[:, REST_HZ, REST_HZ] += rest * dt
         for row, column, amount in (
@@ -283,19 +303,29 @@ class JointEstimator:
 
     def _correct(self, place: int, turns: float, variance: np.ndarray) -> float:
         """Scalar update of every member; returns the centre's squared innovation."""
+        if self._phase_is_broken(place, turns, float(variance[0])):
+            self._restart_phase(place, turns)
+            return 1.0
         p = self._p
         innovation = turns - self._x[:, place]
+        innovation -= round(float(innovation[0]))  # whole turns cannot be told apart
         total = p[:, place, place] + variance
         normalised2 = innovation**2 / total
-        wide = normalised2 > BOUNDED_SIGMAS2
-        if wide.any():  # widen the members that are too sure, and let them step 4 sigma at most
-            factor = np.where(wide, np.minimum(normalised2 / BOUNDED_SIGMAS2, 30.0), 1.0)
-            p *= factor[:, None, None]
-            total = p[:, place, place] + variance
         column = p[:, :, place].copy()
-        gain = column / total[:, None]
-        self._x += gain * innovation[:, None]
+        # A member that is too sure of itself steps as if this were BOUNDED_SIGMAS, and
+        # lets its frequency go by what the phase seems to have moved since the last step.
+        gain = column / np.maximum(total, innovation**2 / BOUNDED_SIGMAS2)[:, None]
+        wide = normalised2 > BOUNDED_SIGMAS2
+        if wide.any():
+            frequency = SHARED_HZ if place == LOWER_TURNS else REST_HZ
+            p[:, frequency, frequency] += np.where(wide, (innovation / self._step_s) ** 2, 0.0)
         p -= gain[:, :, None] * column[:, None, :]
+        # The asymmetry is considered, not learnt (Schmidt's filter): it multiplies the
+        # coupling, and a linear filter that learns both is too sure of both. Its variance
+        # stays, and with it what it adds to the others.
+        p[:, ASYMMETRY, ASYMMETRY] += gain[:, ASYMMETRY] * column[:, ASYMMETRY]
+        gain[:, ASYMMETRY] = 0.0
+        self._x += gain * innovation[:, None]
         self._log_likelihood -= 0.5 * (np.minimum(normalised2, 100.0) + np.log(total))
         return float(normalised2[0])
 
@@ -333,12 +363,17 @@ class JointEstimator:
         """The bare frequencies and their difference now."""
         x, p = self._x[0], self._p[0]
         lower = np.zeros(STATES)
-        lower[[SHARED_HZ, SHIFT]] = 1.0, self._squared
+        lower[[SHARED_HZ, SHIFT]] = 1.0, self._pump.squared
         difference = np.zeros(STATES)
         ratio = self._ratio_prior + x[RATIO]
         difference[[SHARED_HZ, REST_HZ, RATIO, SHIFT_DIFFERENCE]] = (
-            ratio, 1.0, x[SHARED_HZ], self._squared
+            ratio,
+            1.0,
+            x[SHARED_HZ],
+            self._pump.squared,
         )
+        tracked = difference.copy()
+        tracked += self._pull_row(ModeId.UPPER) - self._pull_row(ModeId.LOWER)
         upper = lower + difference
         lower_hz = self.config.lower_reference_hz + self._base[0] + float(lower @ x)
         references_hz = self.config.upper_reference_hz - self.config.lower_reference_hz
@@ -350,28 +385,61 @@ class JointEstimator:
         )
         walks = np.sqrt(np.exp(self._center[:2]))
         return JointEstimate(
-            lower_hz=lower_hz,
+            lower_hz=float(lower_hz),
             lower_sigma_hz=_sigma(lower, p),
-            upper_hz=lower_hz + difference_hz,
+            upper_hz=float(lower_hz + difference_hz),
             upper_sigma_hz=_sigma(upper, p),
             difference_hz=float(difference_hz),
             difference_sigma_hz=_sigma(difference, p),
+            tracked_sigma_hz=_sigma(tracked, p),
             drift_ratio=float(1.0 + ratio),
             drift_ratio_sigma=math.sqrt(max(float(p[RATIO, RATIO]), 0.0)),
-            coupling_hz=float(x[COUPLING]),
-            coupling_sigma_hz=math.sqrt(max(float(p[COUPLING, COUPLING]), 0.0)),
+            coupling_hz=math.hypot(x[COUPLING], x[QUADRATURE]),
+            coupling_sigma_hz=math.sqrt(p[COUPLING, COUPLING] + p[QUADRATURE, QUADRATURE]),
             innovation_ratio=self.innovation_ratio,
             shared_walk_hz_per_root_s=float(walks[0]),
             separate_walk_hz_per_root_s=float(walks[1]),
         )
 
-    def forget_phase(self) -> None:
-        """The phases may have slipped by any amount (a gap, another phase)."""
-        self._started = False
-        for place in (LOWER_TURNS, UPPER_TURNS):
-            self._p[:, place, :] = 0.0
-            self._p[:, :, place] = 0.0
-            self._p[:, place, place] = 1.0 / 12.0
+    def coupling_pulls_hz(self, pump: PumpAction) -> dict[ModeId, float]:
+        """Rate that the coupling adds to each mode's phase, as known now [Hz]."""
+        coupling = complex(self._x[0, COUPLING], self._x[0, QUADRATURE])
+        asymmetry = float(self._x[0, ASYMMETRY])
+        return {
+            ModeId.LOWER: (1.0 + asymmetry) * (coupling * pump.lower_pull).real,
+            ModeId.UPPER: (1.0 - asymmetry) * (coupling * pump.upper_pull).real,
+        }
+
+    def pull_sigma_hz(self, mode: ModeId) -> float:
+        """One standard deviation of the coupling's pull on a mode now [Hz]."""
+        return _sigma(self._pull_row(mode), self._p[0])
+
+    def _pull_row(self, mode: ModeId) -> np.ndarray:
+        """Derivative of the coupling's pull on a mode by the states."""
+        x = self._x[0]
+        sign = 1.0 if mode is ModeId.LOWER else -1.0
+        pull = self._pump.lower_pull if mode is ModeId.LOWER else self._pump.upper_pull
+        row = np.zeros(STATES)
+        row[COUPLING] = pull.real * (1.0 + sign * x[ASYMMETRY])
+        row[QUADRATURE] = -pull.imag * (1.0 + sign * x[ASYMMETRY])
+        row[ASYMMETRY] = sign * (complex(x[COUPLING], x[QUADRATURE]) * pull).real
+        return row
+
+    def _phase_is_broken(self, place: int, turns: float, variance: float) -> bool:
+        """Whether a reading has another phase than the filter can have predicted."""
+        uncertain = float(self._p[0, place, place]) + variance
+        if uncertain > AMBIGUOUS_TURNS**2:
+            return True
+        innovation = turns - float(self._x[0, place])
+        innovation -= round(innovation)
+        return abs(innovation) > BROKEN_TURNS and innovation**2 > 36.0 * uncertain
+
+    def _restart_phase(self, place: int, turns: float) -> None:
+        """Take a phase as new; frequencies keep what they know."""
+        self._x[:, place] = turns
+        self._p[:, place, :] = 0.0
+        self._p[:, :, place] = 0.0
+        self._p[:, place, place] = RESTART_TURNS**2
 
 
 def _sigma(row: np.ndarray, p: np.ndarray) -> float:

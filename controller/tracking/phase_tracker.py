@@ -33,6 +33,7 @@ AMPLITUDE_GATE = 0.5
 # Below this signal-to-noise (amplitude over the noise of one quadrature of an
 # update) the phase of one update is no longer Gaussian and the gates mean nothing.
 LEAST_AMPLITUDE_SNR = 3.0
+AVERAGING = 0.02  # of the innovation statistics: 50 updates
 GATE_SIGMAS = 6.0  # two-sided tail 2e-9: one false alarm in months at 50 updates a second
 
 
@@ -102,6 +103,9 @@ class PhaseTracker:
         self._p00 = self._p01 = self._p11 = 0.0  # turns^2, turns Hz, Hz^2
         self._a00 = self._a01 = self._a11 = 0.0  # amplitude, growth
         self._in_state_s = 0.0
+        self._steady_s = 0.0
+        self._noise_scale = 1.0
+        self._is_fresh = False  # the phase has not been seen yet
         self._returned: list[complex] = []
 
     def copy(self) -> PhaseTracker:
@@ -159,8 +163,8 @@ class PhaseTracker:
         k1, k2 = self.phase_gain, self.frequency_gain_hz * self.config.update_s
         if not 0.0 < 2.0 * k1 + k2 < 4.0 or k1 <= 0.0:
             return 0.5 / self.config.update_s
-        return (2 * k1 * k1 + 2 * k2 + k1 * k2) / (2 * k1 * (4 - 2 * k1 - k2)) / (
-            self.config.update_s
+        return (
+            (2 * k1 * k1 + 2 * k2 + k1 * k2) / (2 * k1 * (4 - 2 * k1 - k2)) / (self.config.update_s)
         )
 
     # -- commands --------------------------------------------------------------
@@ -175,6 +179,7 @@ class PhaseTracker:
         self._p00, self._p01, self._p11 = 1.0 / 12.0, 0.0, frequency_sigma_hz**2
         self._a00, self._a01, self._a11 = (0.5 * amplitude) ** 2, 0.0, 1.0
         self.innovation_ratio = 1.0
+        self._is_fresh = True
 
     def retune(self, shift_hz: float, shift_turns: float) -> None:
         """Refer phase and frequency to an oscillator that is shift_hz higher.
@@ -199,12 +204,9 @@ class PhaseTracker:
         if self.state in (TrackerState.PULLING_IN, TrackerState.HOLDING):
             self._change(TrackerState.LOST, reason)
 
-    def advance(self, duration_s: float, pull_hz: float = 0.0) -> None:
-        """Predict over a time without measurement (a gap)."""
-        self._predict(duration_s, pull_hz)
-        self._in_state_s += duration_s
-
-    def process(self, samples: np.ndarray, times_s: np.ndarray, pull_hz: float) -> PhaseReading:
+    def process(
+        self, samples: np.ndarray, times_s: np.ndarray, duration_s: float, pull_hz: float = 0.0
+    ) -> PhaseReading:
         """Take one update's baseband samples.
 
         Parameters
@@ -213,6 +215,8 @@ class PhaseTracker:
             Baseband against the reference oscillator [sample units].
         times_s : ndarray of float64, shape (n,)
             Their times about the centre of the update [s].
+        duration_s : float
+            Time since the centre of the last update [s]; longer after a gap.
         pull_hz : float
             What drive and pump add to the rate of the phase [Hz]; the frequency
             that is tracked is the bare one, without it.
@@ -227,15 +231,18 @@ class PhaseTracker:
         Advances the state by one update. The phase error is the angle of the
         mean of samples * exp(-2 pi i (phase + rate * time)).
         """
-        update_s = self.config.update_s
-        self._predict(update_s, pull_hz)
-        self._in_state_s += update_s
+        self._predict(duration_s, pull_hz)
+        self._in_state_s += duration_s
         rate_hz = self.offset_hz + pull_hz
-        derotated = samples * np.exp(-2j * math.pi * (self.turns + rate_hz * times_s))
-        phasor = complex(derotated.mean())
-        late = complex(derotated[-3:].mean())
+        derotated = samples * np.exp((-2j * math.pi) * (self.turns + rate_hz * times_s))
+        length, late_length = len(derotated), min(len(derotated), 3)
+        phasor = complex(derotated.sum()) / length
+        late = complex(derotated[-late_length:].sum()) / late_length
         if self.state in (TrackerState.SEARCHING, TrackerState.LOST):
             return PhaseReading(turns=self.turns, variance_turns2=math.inf, is_valid=False)
+        if self._is_fresh:
+            self._take_phase(phasor)
+            phasor = late = complex(abs(phasor))
         trouble = self._trouble(phasor, late, len(samples))
         if self.state is TrackerState.HOLDING:
             self._look_for_return(phasor, bool(trouble))
@@ -250,7 +257,7 @@ class PhaseTracker:
     def _change(self, state: TrackerState, reason: str) -> None:
         self.state = checked(self.state, state)
         self.reason = reason
-        self._in_state_s = 0.0
+        self._in_state_s = self._steady_s = 0.0
         self._returned.clear()
 
     def _predict(self, duration_s: float, pull_hz: float) -> None:
@@ -276,6 +283,12 @@ class PhaseTracker:
         self._a01 = grown * self._a01 + slope * self._a11
         self._a11 += 0.05**2 * duration_s  # drives, gain and heating change it over seconds
         self.amplitude *= grown
+
+    def _take_phase(self, phasor: complex) -> None:
+        """The first update says where the phase is."""
+        self._is_fresh = False
+        self.turns += math.atan2(phasor.imag, phasor.real) / TWO_PI
+        self.amplitude = abs(phasor)
 
     def _trouble(self, phasor: complex, late: complex, samples: int) -> str:
         """Why this update is no measurement of the line; empty if it is one."""
@@ -323,7 +336,7 @@ class PhaseTracker:
         """The loop's correction: phase error times gains, in both quadratures."""
         error_turns = math.atan2(phasor.imag, phasor.real) / TWO_PI
         amplitude = max(self.amplitude, self.quadrature_sigma)
-        noise_turns2 = (self.quadrature_sigma / amplitude / TWO_PI) ** 2
+        noise_turns2 = self._noise_scale * (self.quadrature_sigma / amplitude / TWO_PI) ** 2
         reading = PhaseReading(
             turns=self.turns + error_turns, variance_turns2=noise_turns2, is_valid=True
         )
@@ -331,7 +344,9 @@ class PhaseTracker:
         if innovation2 > 9.0:  # the model is too sure of itself: widen it, step less than it asks
             widen = min(innovation2 / 9.0, 100.0)
             self._p00, self._p01, self._p11 = (
-                widen * self._p00, widen * self._p01, widen * self._p11
+                widen * self._p00,
+                widen * self._p01,
+                widen * self._p11,
             )
         total = self._p00 + noise_turns2
         self.phase_gain, self.frequency_gain_hz = self._p00 / total, self._p01 / total
@@ -341,11 +356,17 @@ class PhaseTracker:
         self._p01 *= 1.0 - self.phase_gain
         self._p00 *= 1.0 - self.phase_gain
         self.phase_error_rad = TWO_PI * error_turns
-        self.innovation_ratio += 0.02 * (min(innovation2, 100.0) - self.innovation_ratio)
+        self.innovation_ratio += AVERAGING * (min(innovation2, 100.0) - self.innovation_ratio)
+        # Stray lines and other coloured noise add to the detector's: learn how much.
+        change = AVERAGING * (min(innovation2, 25.0) - 1.0)
+        self._noise_scale = min(max(self._noise_scale * math.exp(change), 0.5), 1.0e5)
         self._correct_amplitude(phasor.real)
+        is_steady = abs(self.phase_error_rad) < PHASE_GATE_RAD and self.innovation_ratio < 10.0
+        self._steady_s = self._steady_s + self.config.update_s if is_steady else 0.0
         if self.state is TrackerState.PULLING_IN and self._in_state_s > self.config.settle_s:
-            if abs(self.phase_error_rad) < PHASE_GATE_RAD and self.innovation_ratio < 4.0:
-                self._change(TrackerState.LOCKED, "innovations as predicted")
+            certain = self.phase_sigma_rad < 0.5 * PHASE_GATE_RAD
+            if certain and self._steady_s > self.config.settle_s:
+                self._change(TrackerState.LOCKED, "the phase error stayed small")
             elif self._in_state_s > 20.0 * self.config.settle_s:
                 self._change(TrackerState.LOST, "the loop does not settle")
         return reading

@@ -2,11 +2,10 @@
 
 Theory of operation. A tracker starts SEARCHING: it has no line. Once the
 search hands it a frequency it is PULLING_IN: the loop runs, its word is not
-yet taken. When its innovations have been as large as predicted for a while
-it is LOCKED. Evidence that the line is not measurable (the amplitude falls
-out, the phase jumps, the stream has a gap) makes it HOLDING at once: phase
-and frequency are predicted, with a growing uncertainty, and nothing is
-measured. From there it either agrees with its line again (LOCKED), finds the
+yet taken. When its phase error has stayed small for a while it is LOCKED.
+Evidence that the line is not measurable (the amplitude falls out, the phase
+jumps, the stream has a gap) makes it HOLDING at once: phase and frequency are
+predicted, with a growing uncertainty, and nothing is measured. From there it either agrees with its line again (LOCKED), finds the
 line there with another phase (PULLING_IN), or gives up (LOST) and is sent
 SEARCHING again. Only LOCKED is a measurement.
 
@@ -23,7 +22,7 @@ _S = TrackerState
 TRANSITIONS: dict[TrackerState, dict[TrackerState, str]] = {
     _S.SEARCHING: {_S.PULLING_IN: "the search found the line"},
     _S.PULLING_IN: {
-        _S.LOCKED: "innovations as predicted for the settling time",
+        _S.LOCKED: "the phase error stayed small for the settling time",
         _S.HOLDING: "the line is not measurable",
         _S.LOST: "the loop does not settle",
     },

@@ -1,0 +1,390 @@
+"""The schedule of a search: look, ping, listen, and what came of it.
+
+    look    1 s           what is there before: stray lines, thermal motion
+    ping    ping_s        each drive sweeps its search range once
+    listen  listen_s      the free motion, whose spectrum shows the modes
+
+A ping that shows nothing is repeated four times longer, then the search has
+failed. A ping that drives the detector into overload is repeated with a
+quarter of the amplitude. Without drives there is no ping: the search listens.
+"""
+
+from __future__ import annotations
+
+import cmath
+import copy
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+
+import numpy as np
+
+from controller.errors import InputError
+from controller.instrument import StreamFormat, Tone, ToneChannel
+from controller.records import Event, ModeId
+from controller.settings import DriveSettings
+from controller.signal.downconverter import DownConverter, DownConverterConfig, decimation_for
+from controller.signal.oscillator import counts_per_sample, rotation
+from controller.tracking.search import (
+    FoundLine,
+    PingAnswer,
+    answered_lines,
+    chosen_line,
+    lines_in,
+    noise_density,
+    ping_answer,
+)
+
+LOOK_S = 1.0  # arbitrary between 0.5 and 3: resolves 4 Hz with the window that is used
+SETTLE_S = 0.05  # after the ping, before listening: its feed-through has left the filter
+MOST_ATTEMPTS = 3
+LONGER = 4.0
+LEAST_DRIVE_PHASE_RAD = 0.1  # a tenth of a radian pulls by 1/40 of a line: not worth the risk
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchTarget:
+    """Where one mode is expected."""
+
+    frequency_hz: float
+    half_width_hz: float
+    was_there: bool = False  # it was followed a moment ago and may still ring: no answer needed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundMode:
+    """One mode as the search found it, at the end of the search."""
+
+    frequency_hz: float
+    frequency_sigma_hz: float
+    amplitude: float
+    detector_noise: float  # one-sided, sample units per root hertz
+    responsivity: float | None  # amplitude per second and unit of the drive
+    drive_phase_rad: float  # by which the drive's line leads what was commanded
+    feedthrough: complex  # sample units per unit of the drive
+
+
+@dataclass(slots=True, kw_only=True)
+class SearchStep:
+    """What a block brought."""
+
+    tones: list[Tone] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    found: Mapping[ModeId, FoundMode] | None = None
+    failure: str | None = None
+
+
+class _Stage(Enum):
+    LOOK = "look"
+    PING = "ping"
+    LISTEN = "listen"
+
+
+class Searching:
+    """One search for both modes; owned by the engine, one thread."""
+
+    def __init__(
+        self,
+        stream: StreamFormat,
+        channels: Mapping[ModeId, ToneChannel],
+        drive: DriveSettings,
+        targets: Mapping[ModeId, SearchTarget],
+        first_index: int,
+    ) -> None:
+        self._stream, self._channels, self._drive = stream, channels, drive
+        self._targets = dict(targets)
+        half_width_hz = max(target.half_width_hz for target in targets.values())
+        is_complex = stream.dtype.startswith("complex")
+        # The flat part of a baseband is a tenth of its rate either side.
+        rate_hz = min(10.0 * half_width_hz, 0.25 * stream.sample_rate_hz)
+        self._converter = DownConverter(
+            DownConverterConfig(
+                sample_rate_hz=stream.sample_rate_hz,
+                center_hz=stream.center_hz,
+                frequencies_hz=tuple(targets[mode].frequency_hz for mode in ModeId),
+                decimation=decimation_for(stream.sample_rate_hz, rate_hz),
+                complex_input=is_complex,
+            ),
+            first_index,
+        )
+        self._half_width_hz = min(half_width_hz, 0.4 * self._converter.config.output_rate_hz)
+        self._stage = _Stage.LOOK
+        self._stage_end = first_index
+        self._scale = 1.0
+        self._ping_s = drive.ping_s
+        self._attempt = 1
+        self._begin(first_index)
+
+    def __repr__(self) -> str:
+        return f"Searching({self._stage.value}, attempt {self._attempt})"
+
+    def reset(self) -> None:
+        """Begin the present attempt again, at the sample that is due."""
+        self._begin(self._converter.next_index)
+
+    def copy(self) -> Searching:
+        """An independent search that goes on alike."""
+        return copy.deepcopy(self)
+
+    @property
+    def status(self) -> str:
+        """What it is doing, in a word."""
+        return self._stage.value
+
+    def restart(self, first_index: int) -> None:
+        """A gap or an unfit block: begin the attempt again after it."""
+        self._converter.reset(first_index)
+        self._begin(first_index)
+
+    def quieter(self, first_index: int) -> None:
+        """The ping overloaded the detector: begin again with a quarter of it."""
+        self._scale *= 0.25
+        self.restart(first_index)
+
+    @property
+    def is_pinging(self) -> bool:
+        """Whether a drive may be sounding."""
+        return self._stage is _Stage.PING
+
+    def process(self, samples: np.ndarray, first_index: int) -> SearchStep:
+        """Take a block.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (n,)
+            Samples that follow on the last block's.
+        first_index : int
+            Absolute index of the first.
+
+        Returns
+        -------
+        SearchStep
+            Tones to set, events, and at the end the modes or a failure.
+        """
+        baseband = self._converter.process(samples, first_index)
+        self._samples.append(baseband.samples)
+        self._centers.append(baseband.center_indices)
+        end = first_index + len(samples)
+        step = SearchStep()
+        if self._stage is _Stage.LOOK and end >= self._stage_end:
+            if self._channels:
+                self._ping(end, step)
+            else:
+                self._stage, self._stage_end = _Stage.LISTEN, self._listen_end(end)
+        elif self._stage is _Stage.PING and end >= self._stage_end:
+            self._stage, self._stage_end = _Stage.LISTEN, self._listen_end(end)
+        elif self._stage is _Stage.LISTEN and end >= self._stage_end:
+            self._conclude(end, step)
+        return step
+
+    # -- inside -----------------------------------------------------------------
+
+    def _begin(self, first_index: int) -> None:
+        rate_hz = self._stream.sample_rate_hz
+        self._stage = _Stage.LOOK
+        self._stage_end = first_index + round(LOOK_S * rate_hz)
+        self._samples: list[np.ndarray] = []
+        self._centers: list[np.ndarray] = []
+        self._pings: dict[ModeId, Tone] = {}
+        self._ping_start = self._listen_start = self._stage_end
+
+    def _listen_end(self, end: int) -> int:
+        rate_hz = self._stream.sample_rate_hz
+        self._listen_start = end + round(SETTLE_S * rate_hz) * bool(self._channels)
+        if not self._channels:
+            self._listen_start = self._stage_end - round(LOOK_S * rate_hz)  # the look counts too
+        return end + round((SETTLE_S + self._drive.listen_s) * rate_hz)
+
+    def _ping(self, index: int, step: SearchStep) -> None:
+        """Sweep each drive once across its range, from below."""
+        rate_hz = self._stream.sample_rate_hz
+        latency = max(channel.latency_samples for channel in self._channels.values())
+        start = index + latency + 1
+        stop = start + round(self._ping_s * rate_hz)
+        for mode, channel in self._channels.items():
+            target = self._targets[mode]
+            ping = Tone(
+                channel=channel.name,
+                at_sample=start,
+                frequency_hz=target.frequency_hz - target.half_width_hz,
+                amplitude=self._scale * channel.max_amplitude,
+                phase_rad=0.0,
+                chirp_hz_per_s=2.0 * target.half_width_hz / self._ping_s,
+            )
+            off = Tone(
+                channel=channel.name,
+                at_sample=stop,
+                frequency_hz=target.frequency_hz,
+                amplitude=0.0,
+            )
+            self._pings[mode] = ping
+            step.tones.extend((ping, off))
+        self._stage, self._stage_end = _Stage.PING, stop
+        self._ping_start = start
+        step.events.append(
+            self._event(index, "ping", f"a sweep of {self._ping_s:g} s, attempt {self._attempt}")
+        )
+
+    def _conclude(self, index: int, step: SearchStep) -> None:
+        samples, centers = np.concatenate(self._samples), np.concatenate(self._centers)
+        rate_hz = self._converter.config.output_rate_hz
+        before = samples[centers < self._ping_start]
+        after = samples[centers >= self._listen_start]
+        found: dict[ModeId, FoundMode] = {}
+        missing = []
+        taken_hz: list[float] = []
+        for column, mode in enumerate(ModeId):
+            pinged = mode in self._pings
+            if pinged:
+                lines = answered_lines(
+                    before[:, column], after[:, column], rate_hz, self._half_width_hz
+                )
+            else:
+                lines = lines_in(after[:, column], rate_hz, self._half_width_hz)
+            target = self._targets[mode]
+            lines = [
+                line
+                for line in lines
+                if all(
+                    abs(target.frequency_hz + line.offset_hz - other) > 8.0 / self._drive.listen_s
+                    for other in taken_hz
+                )
+            ]
+            line = chosen_line(lines, 0.0, target.half_width_hz, must_answer=not target.was_there)
+            must_answer = pinged and not target.was_there and self._attempt < MOST_ATTEMPTS
+            if line is None or (must_answer and not line.answered):
+                missing.append(mode)
+                continue
+            taken_hz.append(target.frequency_hz + line.offset_hz)
+            step.events.extend(self._described(index, mode, line, lines))
+            found[mode] = self._found(mode, column, line, samples, centers, after)
+        if len(found) == len(ModeId):
+            step.found = found
+        elif self._attempt >= MOST_ATTEMPTS or not self._channels:
+            names = " and ".join(missing)
+            targets = [self._targets[mode] for mode in missing]
+            ranges = ", ".join(f"{t.frequency_hz:.1f} +- {t.half_width_hz:g} Hz" for t in targets)
+            step.failure = f"no line of the {names} mode in {ranges}"
+        else:
+            self._attempt += 1
+            self._ping_s *= LONGER
+            step.events.append(
+                self._event(index, "again", f"no answer of the {' and '.join(missing)} mode")
+            )
+            self._begin(index)
+
+    def _found(
+        self,
+        mode: ModeId,
+        column: int,
+        line: FoundLine,
+        samples: np.ndarray,
+        centers: np.ndarray,
+        after: np.ndarray,
+    ) -> FoundMode:
+        target = self._targets[mode]
+        rate_hz = self._converter.config.output_rate_hz
+        responsivity, feedthrough, drive_phase_rad = None, 0j, 0.0
+        if mode in self._pings:
+            ping = self._pings[mode]
+            margin = SETTLE_S * self._stream.sample_rate_hz
+            end = self._ping_start + self._ping_s * self._stream.sample_rate_hz
+            around = (centers > self._ping_start - margin) & (centers < end + margin)
+            sweep = self._sweep(ping, target.frequency_hz, centers[around], end)
+            answer = ping_answer(samples[around, column], sweep, rate_hz, line.offset_hz)
+            responsivity, feedthrough = abs(answer.responsivity), answer.feedthrough
+            drive_phase_rad = self._drive_phase_rad(answer, ping, mode, line)
+        return FoundMode(
+            frequency_hz=target.frequency_hz + line.offset_hz,
+            frequency_sigma_hz=line.sigma_hz,
+            amplitude=line.amplitude,
+            detector_noise=noise_density(after[:, column], rate_hz, self._half_width_hz),
+            responsivity=responsivity,
+            drive_phase_rad=drive_phase_rad,
+            feedthrough=feedthrough,
+        )
+
+    def _drive_phase_rad(
+        self, answer: PingAnswer, ping: Tone, mode: ModeId, line: FoundLine
+    ) -> float:
+        """Phase error of the drive's line, where the ping shows one beyond doubt.
+
+        A force acts -90 degrees ahead of the motion it makes. Thermal kicks during
+        the ping limit what can be said; below that the commanded phase is believed.
+        """
+        before = line.amplitude / max(line.answer_ratio, 1.0)
+        made = abs(answer.responsivity) * ping.amplitude / math.sqrt(ping.chirp_hz_per_s)
+        sigma_rad = math.hypot(answer.phase_sigma_rad, 0.3 * before / max(made, 1e-300))
+        phase_rad = cmath.phase(answer.responsivity * 1j)
+        return phase_rad if abs(phase_rad) > max(5.0 * sigma_rad, LEAST_DRIVE_PHASE_RAD) else 0.0
+
+    def _sweep(self, ping: Tone, mix_hz: float, centers: np.ndarray, end: float) -> np.ndarray:
+        """The ping as it was commanded, in the frame of the baseband."""
+        rate_hz = self._stream.sample_rate_hz
+        elapsed_s = (centers - ping.at_sample) / rate_hz
+        turns = elapsed_s * (ping.frequency_hz - mix_hz + 0.5 * ping.chirp_hz_per_s * elapsed_s)
+        start = rotation(-counts_per_sample(mix_hz, rate_hz), ping.at_sample, 1)[0]
+        sounding = (centers >= ping.at_sample) & (centers < end)
+        return sounding * np.exp(2j * np.pi * turns) * start * ping.amplitude
+
+    def _described(
+        self, index: int, mode: ModeId, line: FoundLine, lines: list[FoundLine]
+    ) -> list[Event]:
+        target = self._targets[mode]
+        text = (
+            f"{target.frequency_hz + line.offset_hz:.4f} +- {line.sigma_hz:.2g} Hz, "
+            f"amplitude {line.amplitude:.3g}"
+        )
+        if mode in self._pings:
+            text += f", {line.answer_ratio:.3g} times what it was before the ping"
+        others = [other for other in lines if other is not line]
+        if others:
+            text += "; also there: " + ", ".join(
+                f"{target.frequency_hz + other.offset_hz:.2f} Hz"
+                f"{' (stray)' if mode in self._pings and not other.answered else ''}"
+                for other in others[:4]
+            )
+        return [self._event(index, "found", text, source=mode.value)]
+
+    def _event(self, index: int, kind: str, text: str, source: str = "search") -> Event:
+        return Event(
+            sample_index=index,
+            time_s=index / self._stream.sample_rate_hz,
+            source=source,
+            kind=kind,
+            text=text,
+        )
+
+
+def search_target(frequency_hz: float, half_width_hz: float, stream: StreamFormat) -> SearchTarget:
+    """A target that lies inside the stream.
+
+    Parameters
+    ----------
+    frequency_hz, half_width_hz : float
+        Where to look [Hz].
+    stream : StreamFormat
+        The stream.
+
+    Returns
+    -------
+    SearchTarget
+        The same, checked.
+
+    Raises
+    ------
+    InputError
+        If the range reaches outside the stream.
+    """
+    half_band_hz = 0.5 * stream.sample_rate_hz
+    if stream.dtype.startswith("complex"):
+        low_hz, high_hz = stream.center_hz - half_band_hz, stream.center_hz + half_band_hz
+    else:
+        low_hz, high_hz = 0.0, half_band_hz
+    if not (low_hz < frequency_hz - half_width_hz and frequency_hz + half_width_hz < high_hz):
+        raise InputError(
+            f"{frequency_hz:g} +- {half_width_hz:g} Hz reaches outside the stream, "
+            f"which covers {low_hz:g} to {high_hz:g} Hz"
+        )
+    return SearchTarget(frequency_hz=frequency_hz, half_width_hz=half_width_hz)

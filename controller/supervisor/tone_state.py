@@ -1,0 +1,96 @@
+"""What a tone output does, as far as its commands tell."""
+
+from __future__ import annotations
+
+import copy
+import math
+from dataclasses import dataclass
+
+from controller.instrument import Tone
+
+KEPT = 20  # segments of history; a measurement looks back by a few blocks only
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Segment:
+    """The tone from a sample on."""
+
+    at_sample: int
+    turns: float
+    frequency_hz: float
+    amplitude: float
+
+
+class ToneState:
+    """Phase, frequency and amplitude of one output; one thread.
+
+    A ramp counts as done at once: it is shorter than an update.
+    """
+
+    def __init__(self, sample_rate_hz: float) -> None:
+        self._rate_hz = sample_rate_hz
+        self.reset()
+
+    def reset(self) -> None:
+        """The output is silent."""
+        self._segments = [_Segment(at_sample=0, turns=0.0, frequency_hz=0.0, amplitude=0.0)]
+
+    def copy(self) -> ToneState:
+        """An independent state that goes on alike."""
+        return copy.deepcopy(self)
+
+    def __repr__(self) -> str:
+        return f"ToneState({self.frequency_hz:.6f} Hz, {self.amplitude:.4g})"
+
+    @property
+    def frequency_hz(self) -> float:
+        """Frequency last set [Hz]."""
+        return self._segments[-1].frequency_hz
+
+    @property
+    def amplitude(self) -> float:
+        """Amplitude last set [channel's unit]."""
+        return self._segments[-1].amplitude
+
+    def process(self, actual: Tone) -> None:
+        """Take note of a tone that was really set.
+
+        Parameters
+        ----------
+        actual : Tone
+            As the instrument returned it; effective from its `at_sample` on.
+        """
+        turns = (
+            self.turns_at(actual.at_sample)
+            if actual.phase_rad is None
+            else actual.phase_rad / (2.0 * math.pi)
+        )
+        segment = _Segment(
+            at_sample=actual.at_sample,
+            turns=turns % 1.0,
+            frequency_hz=actual.frequency_hz,
+            amplitude=actual.amplitude,
+        )
+        # A newer command cancels what would have started at or after it.
+        kept = [s for s in self._segments if s.at_sample < segment.at_sample]
+        self._segments = [*kept[-KEPT:], segment]
+
+    def amplitude_at(self, sample_index: float) -> float:
+        """Amplitude at a sample [channel's unit]."""
+        return self._segment(sample_index).amplitude
+
+    def frequency_at(self, sample_index: float) -> float:
+        """Frequency at a sample [Hz]."""
+        return self._segment(sample_index).frequency_hz
+
+    def turns_at(self, sample_index: float) -> float:
+        """Phase at a sample [turns]."""
+        segment = self._segment(sample_index)
+        elapsed_s = (sample_index - segment.at_sample) / self._rate_hz
+        return segment.turns + segment.frequency_hz * elapsed_s
+
+    def _segment(self, sample_index: float) -> _Segment:
+        for segment in reversed(self._segments):
+            if segment.at_sample <= sample_index:
+                return segment
+        return self._segments[0]

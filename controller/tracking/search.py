@@ -1,0 +1,280 @@
+"""Finding the lines: look, ping, listen.
+
+A line of ten millihertz cannot be swept. A short burst, swept across the
+search range, excites whatever mode lies there; the spectrum of the free motion
+after it shows the modes within seconds. Comparing with a look beforehand tells
+modes from stray lines: a mode answers the ping, a stray line does not care.
+Without a drive, what is there is all there is to see.
+
+Arrays in, findings out; the engine feeds the samples and sets the tones.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import find_peaks, windows
+
+# A peak this far above the noise floor of the spectrum, in amplitude, has a chance
+# of 1e-7 per search of being noise (Rayleigh, 1e4 bins): exp(-25) * 1e4 = 1e-7.
+LEAST_AMPLITUDE_RATIO = 5.0 * math.sqrt(2.0)
+# A mode's thermal motion changes by less than this over the few seconds of a search.
+ANSWER_RATIO = 2.0
+PADDING = 4  # bins per resolution, so that a peak's top is seen within 0.1 dB
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundLine:
+    """A narrow line in a search range."""
+
+    offset_hz: float  # from the mix frequency, at the end of the record
+    sigma_hz: float
+    amplitude: float
+    answer_ratio: float  # amplitude after over amplitude before the ping
+    drift_hz_per_s: float
+
+    @property
+    def answered(self) -> bool:
+        """Whether the ping changed it as it changes a mode."""
+        return self.answer_ratio >= ANSWER_RATIO
+
+
+def lines_in(samples: np.ndarray, rate_hz: float, half_width_hz: float) -> list[FoundLine]:
+    """Narrow lines in a baseband record, strongest first.
+
+    Parameters
+    ----------
+    samples : ndarray of complex128, shape (n,)
+        Baseband record [sample units].
+    rate_hz : float
+        Its sample rate [Hz].
+    half_width_hz : float
+        Only lines within this distance of the mix frequency count.
+
+    Returns
+    -------
+    list of FoundLine
+        Frequencies refined by the phase of the last half of the record;
+        answer_ratio is 1.
+
+    Notes
+    -----
+    Blackman-Harris window (side lobes at -92 dB: a strong neighbour hides
+    little); the floor is the median of the spectrum in the range.
+    """
+    spectrum, offsets_hz = _amplitude_spectrum(samples, rate_hz)
+    inside = np.abs(offsets_hz) <= half_width_hz
+    amplitudes, offsets_hz = spectrum[inside], offsets_hz[inside]
+    if len(amplitudes) < 16:
+        return []
+    # Rayleigh: median = sigma sqrt(2 ln 2); sigma of one quadrature.
+    floor = float(np.median(amplitudes)) / math.sqrt(2.0 * math.log(2.0))
+    resolution_hz = 4.0 * rate_hz / len(samples)  # half width of the window's main lobe
+    spacing = max(1, round(resolution_hz / (offsets_hz[1] - offsets_hz[0])))
+    peaks, _ = find_peaks(amplitudes, height=LEAST_AMPLITUDE_RATIO * floor, distance=spacing)
+    found = []
+    for peak in peaks:
+        # A side lobe of a far stronger line is not a line.
+        if amplitudes[peak] < 3.0e-5 * amplitudes.max():
+            continue
+        line = _refined(samples, rate_hz, float(offsets_hz[peak]))
+        # What refines to elsewhere is the skirt of a line that moved, not a line.
+        if line is not None and abs(line.offset_hz - offsets_hz[peak]) < 0.5 * resolution_hz:
+            found.append(line)
+    found.sort(key=lambda line: -line.amplitude)
+    # The skirt of a strong line that moved has peaks of its own, which refine to it.
+    distinct: list[FoundLine] = []
+    for line in found:
+        if all(abs(line.offset_hz - other.offset_hz) > resolution_hz for other in distinct):
+            distinct.append(line)
+    return distinct
+
+
+def answered_lines(
+    before: np.ndarray, after: np.ndarray, rate_hz: float, half_width_hz: float
+) -> list[FoundLine]:
+    """Lines after a ping, with the ratio to what was there before it.
+
+    Parameters
+    ----------
+    before, after : ndarray of complex128, shape (n,)
+        Baseband records before and after the ping [sample units].
+    rate_hz, half_width_hz : float
+        As for `lines_in` [Hz].
+
+    Returns
+    -------
+    list of FoundLine
+        Strongest first.
+    """
+    found = []
+    for line in lines_in(after, rate_hz, half_width_hz):
+        earlier = _amplitude_near(before, rate_hz, line.offset_hz)
+        found.append(
+            FoundLine(
+                offset_hz=line.offset_hz,
+                sigma_hz=line.sigma_hz,
+                amplitude=line.amplitude,
+                answer_ratio=line.amplitude / max(earlier, 1e-300),
+                drift_hz_per_s=line.drift_hz_per_s,
+            )
+        )
+    return found
+
+
+def chosen_line(
+    lines: list[FoundLine], expected_hz: float, half_width_hz: float, *, must_answer: bool = True
+) -> FoundLine | None:
+    """The line that looks most like the mode.
+
+    Parameters
+    ----------
+    lines : list of FoundLine
+        Candidates.
+    expected_hz, half_width_hz : float
+        Where it is expected, as an offset, and how well that is known [Hz].
+    must_answer : bool
+        Whether lines that answered the ping come before all others.
+
+    Returns
+    -------
+    FoundLine or None
+        Of those that answered the ping (of all, if none did) the one with
+        the largest amplitude, weighed by its distance.
+    """
+    candidates = [line for line in lines if line.answered and must_answer] or lines
+    if not candidates:
+        return None
+
+    def weight(line: FoundLine) -> float:
+        distance = (line.offset_hz - expected_hz) / half_width_hz
+        return line.amplitude * math.exp(-0.5 * distance * distance)
+
+    return max(candidates, key=weight)
+
+
+def noise_density(samples: np.ndarray, rate_hz: float, half_width_hz: float) -> float:
+    """One-sided density of the detector noise around the mix frequency.
+
+    Parameters
+    ----------
+    samples : ndarray of complex128, shape (n,)
+        Baseband record [sample units].
+    rate_hz : float
+        Its rate [Hz].
+    half_width_hz : float
+        Width of the flat part of the baseband [Hz].
+
+    Returns
+    -------
+    float
+        [sample units per root hertz]; the median ignores narrow lines.
+
+    Notes
+    -----
+    A complex baseband of one-sided density S has the variance 2 S^2 per
+    hertz (S^2 in each quadrature); the median of an exponentially
+    distributed power is ln 2 times its mean.
+    """
+    window = windows.hann(len(samples), sym=False)
+    power = np.abs(np.fft.fft(samples * window)) ** 2 / (rate_hz * np.sum(window**2))
+    offsets_hz = np.fft.fftfreq(len(samples), 1.0 / rate_hz)
+    median = float(np.median(power[np.abs(offsets_hz) <= half_width_hz]))
+    return math.sqrt(median / math.log(2.0) / 2.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PingAnswer:
+    """What a ping told of a drive, by least squares."""
+
+    feedthrough: complex  # sample units per unit of the tone
+    responsivity: complex  # amplitude per second and unit of the tone; -i b for a plain mode
+    phase_sigma_rad: float  # of the responsivity, by the residual
+
+
+def ping_answer(
+    samples: np.ndarray, tone: np.ndarray, rate_hz: float, offset_hz: float
+) -> PingAnswer:
+    """Feed-through and responsivity of a drive from the record of a ping.
+
+    Parameters
+    ----------
+    samples, tone : ndarray of complex128, shape (n,)
+        The record and the tone as it was commanded (zero outside the ping),
+        in the same frame.
+    rate_hz : float
+        Sample rate of both [Hz].
+    offset_hz : float
+        Frequency of the mode in that frame [Hz].
+
+    Returns
+    -------
+    PingAnswer
+        Coefficients of the three parts of the record: the tone itself, the
+        motion it excites, and the motion that was there before.
+
+    Notes
+    -----
+    Over a ping a narrow mode does not decay: excited motion is the integral
+    of tone(t) exp(-2 pi i offset t), turning at the mode's frequency.
+    """
+    times_s = np.arange(len(samples)) / rate_hz
+    motion = np.exp(2j * math.pi * offset_hz * times_s)
+    excited = motion * np.cumsum(tone * np.conj(motion)) / rate_hz
+    parts = np.stack([tone, excited, motion], axis=1)
+    coefficients, *_ = np.linalg.lstsq(parts, samples, rcond=None)
+    residual = samples - parts @ coefficients
+    variance = float(np.mean(np.abs(residual) ** 2)) / max(len(samples) - 3, 1) * len(samples)
+    covariance = variance * np.linalg.inv((parts.conj().T @ parts).astype(np.complex128))
+    relative = math.sqrt(abs(covariance[1, 1].real) / 2.0) / max(abs(coefficients[1]), 1e-300)
+    return PingAnswer(
+        feedthrough=complex(coefficients[0]),
+        responsivity=complex(coefficients[1]),
+        phase_sigma_rad=min(relative, math.pi),
+    )
+
+
+def _amplitude_spectrum(samples: np.ndarray, rate_hz: float) -> tuple[np.ndarray, np.ndarray]:
+    window = windows.blackmanharris(len(samples), sym=False)
+    size = int(2 ** math.ceil(math.log2(len(samples) * PADDING)))
+    spectrum = np.fft.fftshift(np.abs(np.fft.fft(samples * window, size))) / window.sum()
+    return spectrum, np.fft.fftshift(np.fft.fftfreq(size, 1.0 / rate_hz))
+
+
+def _amplitude_near(samples: np.ndarray, rate_hz: float, offset_hz: float) -> float:
+    """Largest amplitude within the resolution of a record around an offset."""
+    spectrum, offsets_hz = _amplitude_spectrum(samples, rate_hz)
+    near = np.abs(offsets_hz - offset_hz) <= 4.0 * rate_hz / len(samples)
+    return float(spectrum[near].max()) if near.any() else 0.0
+
+
+def _refined(samples: np.ndarray, rate_hz: float, offset_hz: float) -> FoundLine | None:
+    """Frequency, drift and amplitude of one line from its unwrapped phase."""
+    pieces = 32
+    length = len(samples) // pieces
+    if length < 1:
+        return None
+    used = samples[-pieces * length :]
+    times_s = np.arange(len(used)) / rate_hz
+    # Each phasor looks at four pieces through a smooth window, which keeps lines
+    # that are further away than a few over the record out of its phase.
+    window = windows.blackmanharris(4 * length, sym=False)
+    turning = used * np.exp(-2j * math.pi * offset_hz * times_s)
+    starts = range(0, (pieces - 3) * length, length)
+    phasors = np.array([turning[k : k + 4 * length] @ window for k in starts]) / window.sum()
+    amplitude = float(np.abs(phasors[len(phasors) // 2 :]).mean())
+    centers_s = np.array(starts) / rate_hz + 2.0 * length / rate_hz - times_s[-1]
+    phases_turns = np.unwrap(np.angle(phasors)) / (2.0 * math.pi)
+    weights = np.abs(phasors)
+    (curve, slope, _), covariance = np.polyfit(centers_s, phases_turns, 2, w=weights, cov=True)
+    # The drift may wander: never claim better than a twentieth of the resolution.
+    least_hz = 0.05 * rate_hz / len(used)
+    return FoundLine(
+        offset_hz=offset_hz + float(slope),
+        sigma_hz=max(math.sqrt(abs(float(covariance[1, 1]))), least_hz),
+        amplitude=amplitude,
+        answer_ratio=1.0,
+        drift_hz_per_s=2.0 * float(curve),
+    )
