@@ -129,9 +129,7 @@ def _sections(
         ),
         section(
             "Error against the truth",
-            "Estimate minus what the simulated device did, while both modes were locked. Of"
-            " a well-stated uncertainty, 95 % of the errors lie within the band. The scale fits"
-            " all but the largest hundredth.",
+            _error_caption(tracks),
             "No truth lies beside this log.",
             lambda: figures.error_figure(tracks, facts),
         ),
@@ -179,6 +177,16 @@ def _difference_caption(tracks: RunTracks, facts: RunFacts) -> str:
     if facts.line_width_hz is None:
         return caption + " The line width is not known and not drawn."
     return caption + " The blue band is as wide as the narrower line."
+
+
+def _error_caption(tracks: RunTracks) -> str:
+    caption = (
+        "Estimate minus what the simulated device did, while both modes were locked. Of a"
+        " well-stated uncertainty, 95 % of the errors lie within the band."
+    )
+    if tracks.bucket > 1:
+        caption += f" Drawn are the least and the largest of every {tracks.bucket} records."
+    return caption + " The scale fits all but the largest hundredth."
 
 
 def _allan_caption(allan: Mapping[str, AllanCurve]) -> str:

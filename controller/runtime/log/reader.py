@@ -13,7 +13,7 @@ import sqlite3
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -30,10 +30,13 @@ from controller.runtime.log.columns import RECORD_COLUMNS, STATE_COLUMNS
 # small enough to stay at a few megabytes (arbitrary between 1e3 and 1e5).
 CHUNK_ROWS = 8192
 
+# The members of a Tone in their order, as asked and as set: a day has millions.
 _TONE_COLUMNS = (
-    "sample_index, time_s, channel, asked_at_sample, asked_frequency_hz, asked_amplitude,"
-    " asked_phase_rad, asked_chirp_hz_per_s, asked_ramp_s, set_at_sample, set_frequency_hz,"
-    " set_amplitude, set_phase_rad, set_chirp_hz_per_s, set_ramp_s, waveform, pulse_s, reason"
+    "sample_index, time_s, channel, reason,"
+    " asked_at_sample, asked_frequency_hz, asked_amplitude, asked_phase_rad,"
+    " asked_chirp_hz_per_s, asked_ramp_s, waveform, pulse_s,"
+    " set_at_sample, set_frequency_hz, set_amplitude, set_phase_rad,"
+    " set_chirp_hz_per_s, set_ramp_s, waveform, pulse_s"
 )
 
 
@@ -301,16 +304,12 @@ def _columns(names: Sequence[str], rows: list[tuple[Any, ...]]) -> dict[str, np.
 
 
 def _logged_tone(row: tuple[Any, ...]) -> LoggedTone:
-    index, time_s, channel = row[:3]
-    waveform, pulse_s, reason = row[15:]
-
-    def tone(values: Sequence[Any]) -> Tone:
-        return replace(Tone(channel, *values), waveform=waveform, pulse_s=pulse_s)
-
+    index, time_s, channel, reason = row[:4]
+    asked, really_set = row[4:12], row[12:]
     return LoggedTone(
         sample_index=index,
         time_s=time_s,
-        asked=tone(row[3:9]),
-        set_tone=None if row[9] is None else tone(row[9:15]),
+        asked=Tone(channel, *asked),
+        set_tone=None if really_set[0] is None else Tone(channel, *really_set),
         reason=reason,
     )
