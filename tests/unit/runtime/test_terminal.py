@@ -1,0 +1,75 @@
+"""The terminal: progress on standard error, a closing table that invents nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.runtime.runner import Outcome
+from controller.runtime.terminal import TerminalProgress, closing_table
+
+SUMMARY = {
+    "modes": [
+        {
+            "name": "lower",
+            "frequency_hz": 1043728.393541,
+            "frequency_sigma_hz": 0.00087,
+            "amplitude": 1e-9,
+            "locked_fraction": 0.985,
+        },
+        {
+            "name": "upper",
+            "frequency_hz": None,
+            "frequency_sigma_hz": None,
+            "amplitude": None,
+            "locked_fraction": 0.0,
+        },
+    ],
+    "difference": {"frequency_hz": 6643.25, "sigma_hz": None},
+    "pump": {"on_s": 540.0, "on_outside_interlock_s": 0.0, "mutes": 2, "rms_detuning_hz": None},
+    "truth": {"difference_rms_error_hz": 7.4e-5, "difference_limit_hz": 7.0e-5},
+}
+
+
+def outcome(folder: Path, summary: dict[str, Any]) -> Outcome:
+    """A run of 600 s that is done."""
+    return Outcome(
+        status=0, outcome="done", reason="", folder=folder, stream_s=600.0, summary=summary
+    )
+
+
+def test_the_table_states_the_main_numbers(tmp_path: Path) -> None:
+    (tmp_path / "log.sqlite").touch()
+    lines = closing_table("quiet_room", outcome(tmp_path, SUMMARY), 10.0).splitlines()
+    assert [line.split()[0] for line in lines] == [
+        *("quiet_room", "lower", "upper", "difference", "pump", "truth", "files"),
+    ]
+    assert "600.0 s in 10.0 s, 60 times real time" in lines[0]
+    assert "1043728.393541 Hz ± 0.00087 Hz, amplitude 1e-09, locked 98.5 %" in lines[1]
+    assert "unknown, locked 0.0 %" in lines[2]
+    assert lines[3].endswith("6643.250000 Hz")
+    assert "on for 540.0 s, muted 2 times" in lines[4]
+    assert lines[6].endswith(f"{tmp_path}: log.sqlite")
+
+
+def test_an_empty_summary_gives_a_short_table(tmp_path: Path) -> None:
+    table = closing_table("line", outcome(tmp_path, {}), 1.0)
+    assert [line.split()[0] for line in table.splitlines()] == ["line", "difference", "files"]
+    assert "unknown" in table
+
+
+def test_progress_goes_to_standard_error_when_forced(capsys: pytest.CaptureFixture[str]) -> None:
+    with TerminalProgress(600.0, force=True) as progress:
+        progress(30.0, "locked/locked")
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert "5 % 30/600 s, locked/locked; " in shown.err
+    assert "times real time" in shown.err
+
+
+def test_progress_is_silent_without_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    with TerminalProgress(600.0) as progress:
+        progress(30.0, "locked/locked")
+    assert capsys.readouterr() == ("", "")
