@@ -23,7 +23,7 @@ from typing import Any, Protocol, TypeVar
 
 import numpy as np
 
-from controller.engine import Engine, ReplayEngine, Step
+from controller.engine import Engine, Step
 from controller.errors import DifftoneError, InputError, InstrumentError, RunFailed
 from controller.instrument import (
     Instrument,
@@ -35,6 +35,7 @@ from controller.instrument import (
     ToneRefused,
 )
 from controller.records import Event, ModeId, Record, TrackerState
+from controller.replay import ReplayEngine
 from controller.runtime.configuration import one_line
 from controller.runtime.log.writer import LogWriter
 from controller.runtime.outputs import (
