@@ -50,6 +50,8 @@ STEP_BEATS = 0.5  # a first part that does not fit is moved on by this much
 MOST_BUFFERED_SAMPLES = 2**23  # 64 MB of complex samples, to find lines in
 LEAST_SNR = 3.0  # of a line's amplitude over one quadrature of the noise per update
 KNOWN_SIGMAS = 10.0  # a mean takes what is known within so many times the best
+LEAST_SPECTRUM_SAMPLES = 1024
+MOST_CANDIDATES = 8
 PEAKS_CONSIDERED = 60
 LONELY_RATIO = 0.5  # a third line weaker than this part of the pair does not disturb it
 LONELY_SPACINGS = 3.0  # the shared baseband reaches so far
@@ -178,41 +180,45 @@ class ReplayEngine:
     def _begin(self) -> Step:
         """Find the lines in what was kept, and work it off."""
         events: list[Event] = []
-        found = self._found_lines(events)
         blocks, self._buffer = self._buffer, []
-        if found is None:
-            self._failure = "no pair of narrow lines in the recording"
-            return Step(events=tuple(events))
-        self._loop = self._loop_for(found)
-        steps = [self._loop.step(block) for block in blocks]
-        return Step(
-            records=tuple(record for step in steps for record in step.records),
-            events=tuple(events) + tuple(event for step in steps for event in step.events),
-        )
+        for pair in self._candidates(blocks, events):
+            loop = self._loop_for(pair)
+            steps = [loop.step(block) for block in blocks]
+            if loop.has_locked:
+                self._loop = loop
+                return Step(
+                    records=tuple(record for step in steps for record in step.records),
+                    events=tuple(events) + tuple(event for step in steps for event in step.events),
+                )
+            text = f"no fit of two lines at {pair[0]:.4f} and {pair[1]:.4f} Hz"
+            events.append(self._event("failed", text))
+        self._failure = "no pair of narrow lines in the recording"
+        return Step(events=tuple(events))
 
-    def _found_lines(self, events: list[Event]) -> tuple[float, float] | None:
-        """The strongest pair of narrow neighbours in the spectrum."""
-        if self._buffered < 1024:
-            return None
-        samples = np.concatenate([block.samples for block in self._buffer])
+    def _candidates(
+        self, blocks: Sequence[SampleBlock], events: list[Event]
+    ) -> list[tuple[float, float]]:
+        """Pairs of narrow neighbours in the spectrum, the strongest first."""
+        if self._buffered < LEAST_SPECTRUM_SAMPLES:
+            return []
+        samples = np.concatenate([block.samples for block in blocks])
         samples = samples[np.isfinite(samples)]
         spectrum = amplitude_spectrum(
             samples, self._stream.sample_rate_hz, center_hz=self._stream.center_hz
         )
         peaks = find_peaks(spectrum)[:PEAKS_CONSIDERED]
-        pair = _strongest_pair(peaks, 3.0 * spectrum.line_width_hz)
         listed = ", ".join(f"{peak.frequency_hz:.3f}" for peak in peaks[:12])
-        events.append(
-            Event(
-                sample_index=self._now,
-                time_s=self._now / self._stream.sample_rate_hz,
-                source="search",
-                kind="found",
-                text=f"lines at {listed or 'no frequency'} Hz; pair: "
-                + ("none" if pair is None else f"{pair[0]:.4f} and {pair[1]:.4f} Hz"),
-            )
+        events.append(self._event("found", f"lines at {listed or 'no frequency'} Hz"))
+        return _pairs(peaks, 3.0 * spectrum.line_width_hz)[:MOST_CANDIDATES]
+
+    def _event(self, kind: str, text: str) -> Event:
+        return Event(
+            sample_index=self._now,
+            time_s=self._now / self._stream.sample_rate_hz,
+            source="search",
+            kind=kind,
+            text=text,
         )
-        return pair
 
     def _loop_for(self, modes_hz: tuple[float, float]) -> Engine | _ClosePairLoop:
         if modes_hz[1] - modes_hz[0] < FILTER_SPACING_HZ:
@@ -234,16 +240,16 @@ class ReplayEngine:
         return settings.model_copy(update={"modes": modes, "pump": pump})
 
 
-def _strongest_pair(peaks: Sequence[SpectralPeak], least_hz: float) -> tuple[float, float] | None:
-    """The pair of neighbours, alone among its like, whose weaker line is the strongest."""
-    best, pair = 0.0, None
+def _pairs(peaks: Sequence[SpectralPeak], least_hz: float) -> list[tuple[float, float]]:
+    """Neighbours that are alone among their like, strongest weaker line first."""
+    found = []
     for place, first in enumerate(peaks):
         for second in peaks[place + 1 :]:
             lower_hz, upper_hz = sorted((first.frequency_hz, second.frequency_hz))
             apart_hz = upper_hz - lower_hz
-            strength = min(first.amplitude, second.amplitude)
-            if not least_hz < apart_hz < PAIR_RATIO * upper_hz or strength <= best:
+            if not least_hz < apart_hz < PAIR_RATIO * upper_hz:
                 continue
+            strength = min(first.amplitude, second.amplitude)
             middle_hz = 0.5 * (lower_hz + upper_hz)
             alone = all(
                 peak is first
@@ -253,8 +259,8 @@ def _strongest_pair(peaks: Sequence[SpectralPeak], least_hz: float) -> tuple[flo
                 for peak in peaks
             )
             if alone:
-                best, pair = strength, (lower_hz, upper_hz)
-    return pair
+                found.append((strength, (lower_hz, upper_hz)))
+    return [pair for _, pair in sorted(found, reverse=True)]
 
 
 def stream_range_hz(stream: StreamFormat) -> tuple[float, float]:
@@ -533,7 +539,6 @@ class _ClosePairLoop:
             results[mode.value] = {
                 "frequency_hz": self._middle_hz + mean_hz,
                 "frequency_hz_sigma": sigma_hz,
-                "frequency_sigma_hz": sigma_hz,
                 "decay_time_s": -1.0 / growth if growth < 0.0 else None,
                 "decay_time_s_sigma": growth_sigma / growth**2 if growth < 0.0 else None,
                 "amplitude": lines[0].amplitude * self._stream.metres_per_unit,
@@ -545,7 +550,6 @@ class _ClosePairLoop:
         results["difference"] = {
             "frequency_hz": spacing_hz,
             "frequency_hz_sigma": spacing_sigma_hz,
-            "sigma_hz": spacing_sigma_hz,
         }
         return results
 

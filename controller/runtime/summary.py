@@ -172,11 +172,14 @@ def _prefer_fit(
     """Take what a fit of the whole recording found, where there was one."""
     for entry in modes:
         fit = lines.get(entry["name"]) or {}
-        entry.update({name: fit[name] for name in entry if name in fit and name != "name"})
+        if "frequency_hz" in fit:
+            entry["frequency_hz"] = fit["frequency_hz"]
+            entry["frequency_sigma_hz"] = fit["frequency_hz_sigma"]
+            entry["amplitude"] = fit.get("amplitude", entry["amplitude"])
     fit = lines.get("difference") or {}
-    sigma_hz = fit.get("sigma_hz", fit.get("frequency_sigma_hz"))
     if "frequency_hz" in fit:
-        difference.update({"frequency_hz": fit["frequency_hz"], "sigma_hz": sigma_hz})
+        difference["frequency_hz"] = fit["frequency_hz"]
+        difference["sigma_hz"] = fit["frequency_hz_sigma"]
 
 
 def pump_offset_hz(settings: Mapping[str, Any]) -> float:

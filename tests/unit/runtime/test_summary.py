@@ -105,9 +105,9 @@ def test_detuning_is_counted_against_the_offset_while_on(tmp_path: Path) -> None
 def test_a_fit_of_the_recording_takes_precedence(tmp_path: Path) -> None:
     writer = writer_in(tmp_path)
     add_record(writer, 0.0, TrackerState.LOCKED, 1.0, difference_hz=5.0)
-    line = {"frequency_hz": 440.0, "frequency_sigma_hz": 1e-4, "decay_time_s": 3.0}
+    line = {"frequency_hz": 440.0, "frequency_hz_sigma": 1e-4, "decay_time_s": 3.0}
     writer.result(
-        "lines", {"lower": line, "difference": {"frequency_hz": 1.5, "frequency_sigma_hz": 2e-4}}
+        "lines", {"lower": line, "difference": {"frequency_hz": 1.5, "frequency_hz_sigma": 2e-4}}
     )
     writer.close("done")
     summary = summary_of(tmp_path)
