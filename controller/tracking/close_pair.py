@@ -9,10 +9,11 @@ of each line,
 
 so that each line is tracked on what the other leaves over. How much the
 frequencies wander is not known; a few filters that assume different walks run
-side by side, and the one whose innovations are the most likely is believed.
+side by side, and each counts as its innovations are likely.
 
-Afterwards a backward pass (Rauch, Tung and Striebel 1965) gives each moment the
-benefit of the whole record.
+Afterwards the record is run through once more with the walk that made all of it
+the most likely, and a backward pass (Rauch, Tung and Striebel 1965) gives each
+moment the benefit of the whole record.
 """
 
 from __future__ import annotations
@@ -33,13 +34,12 @@ STATES = 2 * PER_LINE
 # Walks of the frequencies that are tried, in parts of the spacing per root second:
 # from a clock-locked line to one that glides by a per cent of the spacing a second.
 WALK_RATIOS = (1.0e-5, 1.0e-4, 1.0e-3, 4.0e-3, 1.5e-2)
-EPOCH_UPDATES = 24  # four beats at six updates a beat: after it the likelihoods are compared
+EPOCH_UPDATES = 12  # two beats at six updates a beat: after it all filters go on together
 NOISE_AVERAGING = 0.06  # some 16 updates: what the lines stand in changes as a struck body rings
 # A first part holds what dies soon (an attack, short partials); the fit's covariance
 # takes it for white noise and is too sure.
 FIRST_FIT_DISTRUST = 3.0
-CARRIED = 0.5  # of the likelihoods of the epochs before
-BELIEVE_AT = 1.0  # odds (natural logarithm) for changing the filter that is believed
+CARRIED = 0.8  # of the likelihoods of the epochs before
 KEPT_UPDATES = 20000  # for the backward pass; a longer record keeps its last part
 
 
@@ -89,15 +89,16 @@ class PairEstimate:
     walk_hz_per_root_s: float
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Update:
-    """What the backward pass needs of one update."""
+    """One update: its prediction, and what is known after it."""
 
     transition: np.ndarray
-    filtered_x: np.ndarray  # before the update's prediction
-    filtered_p: np.ndarray
     predicted_x: np.ndarray
     predicted_p: np.ndarray
+    filtered_x: np.ndarray
+    filtered_p: np.ndarray
+    innovation2: float  # 2 expected
 
 
 @dataclass(slots=True)
@@ -109,7 +110,6 @@ class _Member:
     p: np.ndarray
     noise2: float
     log_likelihood: float
-    past: list[_Update]
 
 
 class ClosePair:
@@ -122,8 +122,8 @@ class ClosePair:
     def reset(self) -> None:
         """Forget both lines."""
         self._members: list[_Member] = []
-        self._best = 0
-        self._past: list[_Update] = []
+        self._anchor: list[_Member] = []  # the filters before the kept samples
+        self._kept: list[tuple[complex, float]] = []
         self._in_epoch = 0
         self.innovation_ratio = 1.0
         self._phase_errors = (0.0, 0.0)
@@ -171,10 +171,10 @@ class ClosePair:
                 p=p.copy(),
                 noise2=noise2,
                 log_likelihood=0.0,
-                past=[],
             )
             for ratio in WALK_RATIOS
         ]
+        self._anchor, self._kept = copy.deepcopy(self._members), []
 
     def process(self, sample: complex, duration_s: float) -> PairEstimate:
         """Take one baseband sample.
@@ -191,21 +191,25 @@ class ClosePair:
         PairEstimate
             The estimate at this sample.
         """
+        if len(self._kept) == KEPT_UPDATES:
+            self._anchor, self._kept = copy.deepcopy(self._members), []
+        self._kept.append((sample, duration_s))
+        likeliest = max(self._members, key=lambda member: member.log_likelihood)
         for member in self._members:
-            innovation2 = self._step(member, sample, duration_s)
-            if member is self._members[self._best]:
-                self.innovation_ratio += 0.05 * (
-                    min(0.5 * innovation2, 50.0) - self.innovation_ratio
-                )
+            update = _step(member, sample, duration_s)
+            if member is likeliest:
+                self._take_statistics(sample, update)
         self._in_epoch += 1
         if self._in_epoch == EPOCH_UPDATES:
             self._end_epoch()
         return self.estimate()
 
     def estimate(self) -> PairEstimate:
-        """Both lines now, by the most likely filter."""
-        member = self._members[self._best]
-        return self._estimate_of(member, member.x, member.p)
+        """Both lines now, by all filters, each as likely as it is."""
+        x, p, weights = self._mixture()
+        noise2 = float(weights @ [member.noise2 for member in self._members])
+        walk = float(weights @ [member.walk_hz_per_root_s for member in self._members])
+        return self._estimate_of(x, p, noise2, walk)
 
     def smoothed(self) -> list[PairEstimate]:
         """The whole kept record, each moment with the benefit of what came later.
@@ -213,77 +217,75 @@ class ClosePair:
         Returns
         -------
         list of PairEstimate
-            One per update, in their order.
+            One per kept update, in their order.
 
         Notes
         -----
         Rauch-Tung-Striebel: x_s = x + C (x_s' - x_p'), with C = P F' P_p'^-1,
         where the prime is the next update and p what was predicted for it.
         """
-        member = self._members[self._best]
-        x, p = member.x, member.p
-        smoothed = [self._estimate_of(member, x, p)]
-        for past in reversed((self._past + member.past)[1:]):
-            cross = past.filtered_p @ past.transition.T
-            gain = np.linalg.solve(past.predicted_p.T, cross.T).T
-            x = past.filtered_x + gain @ (x - past.predicted_x)
-            p = past.filtered_p + gain @ (p - past.predicted_p) @ gain.T
-            smoothed.append(self._estimate_of(member, x, p))
+        passes = []
+        for member in copy.deepcopy(self._anchor):
+            member.log_likelihood = 0.0
+            updates = [_step(member, sample, duration_s) for sample, duration_s in self._kept]
+            passes.append((member, updates))
+        member, updates = max(passes, key=lambda one: one[0].log_likelihood)
+        if not updates:
+            return [self.estimate()]
+        x, p = updates[-1].filtered_x, updates[-1].filtered_p
+        noise2, walk = member.noise2, member.walk_hz_per_root_s
+        smoothed = [self._estimate_of(x, p, noise2, walk)]
+        for this, following in zip(updates[-2::-1], updates[:0:-1], strict=True):
+            cross = this.filtered_p @ following.transition.T
+            gain = np.linalg.solve(following.predicted_p.T, cross.T).T
+            x = this.filtered_x + gain @ (x - following.predicted_x)
+            p = this.filtered_p + gain @ (p - following.predicted_p) @ gain.T
+            smoothed.append(self._estimate_of(x, p, noise2, walk))
         return smoothed[::-1]
 
     # -- inside -----------------------------------------------------------------
 
     def _end_epoch(self) -> None:
-        """Believe the likeliest filter, and let all go on from where it is.
+        """Let all filters go on from their common estimate.
 
         Going on together lets a narrow filter take over once a wide one has caught
-        the lines, and keeps one chain of updates for the backward pass.
+        the lines.
         """
-        likelihoods = [member.log_likelihood for member in self._members]
-        likeliest = int(np.argmax(likelihoods))
-        if likelihoods[likeliest] - likelihoods[self._best] > BELIEVE_AT:
-            self._best = likeliest
-        best = self._members[self._best]
-        self._past = (self._past + best.past)[-KEPT_UPDATES:]
+        x, p, _ = self._mixture()
         for member in self._members:
-            member.x, member.p, member.noise2 = best.x, best.p, best.noise2
-            member.log_likelihood, member.past = CARRIED * member.log_likelihood, []
+            member.x, member.p = x, p
+            member.log_likelihood *= CARRIED
         self._in_epoch = 0
 
-    def _step(self, member: _Member, sample: complex, duration_s: float) -> float:
-        """Predict and correct one filter; returns the squared innovation, 2 expected."""
-        transition = _transition(duration_s)
-        x = transition @ member.x
-        p = transition @ member.p @ transition.T + _process_noise(
-            member.walk_hz_per_root_s, duration_s
+    def _mixture(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Mean, covariance and weights of the bank: a sum of Gaussians."""
+        logs = np.array([member.log_likelihood for member in self._members])
+        weights = np.exp(logs - logs.max())
+        weights /= weights.sum()
+        reference = self._members[int(np.argmax(weights))].x
+        apart = np.array([member.x - reference for member in self._members])
+        # Phases of filters that disagree by whole turns are the same.
+        apart[:, [TURNS, PER_LINE + TURNS]] -= np.round(apart[:, [TURNS, PER_LINE + TURNS]])
+        mean = weights @ apart
+        spread = apart - mean
+        p = sum(
+            weight * (member.p + np.outer(away, away))
+            for weight, member, away in zip(weights, self._members, spread, strict=True)
         )
-        member.past.append(_Update(transition, member.x, member.p, x, p))
-        phasors = [_phasor(x, place) for place in range(2)]
-        slopes = np.zeros((2, STATES))
-        for place, phasor in enumerate(phasors):
-            start = place * PER_LINE
-            slopes[:, start + TURNS] = (1j * TWO_PI * phasor).real, (1j * TWO_PI * phasor).imag
-            slopes[:, start + LOG_AMPLITUDE] = phasor.real, phasor.imag
-        rest = sample - sum(phasors)
-        innovation = np.array([rest.real, rest.imag])
-        predicted = slopes @ p @ slopes.T
-        total = predicted + member.noise2 * np.eye(2)
-        weighted = np.linalg.solve(total, innovation)
-        innovation2 = float(innovation @ weighted)
-        gain = p @ slopes.T @ np.linalg.inv(total)
-        # Beyond 4 sigma (2 degrees of freedom) step as if it were 4: a knock, a click.
-        bound = min(1.0, math.sqrt(16.0 / innovation2)) if innovation2 > 0.0 else 1.0
-        member.x = x + bound * (gain @ innovation)
-        p = p - gain @ slopes @ p
-        member.p = 0.5 * (p + p.T)
-        member.log_likelihood -= 0.5 * (min(innovation2, 30.0) + float(np.linalg.slogdet(total)[1]))
-        # The noise around the lines is learnt: it rests where innovations are as predicted.
-        member.noise2 *= math.exp(NOISE_AVERAGING * (0.5 * min(innovation2, 20.0) - 1.0))
-        if member is self._members[self._best]:
-            self._phase_errors = tuple(float(np.angle(1.0 + rest / phasor)) for phasor in phasors)  # type: ignore[assignment]
-        return innovation2
+        return reference + mean, np.asarray(p), weights
 
-    def _estimate_of(self, member: _Member, x: np.ndarray, p: np.ndarray) -> PairEstimate:
+    def _take_statistics(self, sample: complex, update: _Update) -> None:
+        """Innovation statistics and phase errors, by the likeliest filter."""
+        ratio = min(0.5 * update.innovation2, 50.0)
+        self.innovation_ratio += 0.05 * (ratio - self.innovation_ratio)
+        phasors = [_phasor(update.predicted_x, place) for place in range(2)]
+        rest = sample - sum(phasors)
+        lower, upper = (float(np.angle(1.0 + rest / phasor)) for phasor in phasors)
+        self._phase_errors = (lower, upper)
+
+    def _estimate_of(
+        self, x: np.ndarray, p: np.ndarray, noise2: float, walk: float
+    ) -> PairEstimate:
         lines = []
         for place in range(2):
             start = place * PER_LINE
@@ -308,9 +310,37 @@ class ClosePair:
             spacing_sigma_hz=math.sqrt(max(float(row @ p @ row), 0.0)),
             innovation_ratio=self.innovation_ratio,
             phase_error_rad=self._phase_errors,
-            noise=math.sqrt(member.noise2),
-            walk_hz_per_root_s=member.walk_hz_per_root_s,
+            noise=math.sqrt(noise2),
+            walk_hz_per_root_s=walk,
         )
+
+
+def _step(member: _Member, sample: complex, duration_s: float) -> _Update:
+    """Predict and correct one filter."""
+    transition = _transition(duration_s)
+    x = transition @ member.x
+    p = transition @ member.p @ transition.T + _process_noise(member.walk_hz_per_root_s, duration_s)
+    slopes = np.zeros((2, STATES))
+    rest = sample
+    for place in range(2):
+        start = place * PER_LINE
+        phasor = _phasor(x, place)
+        rest -= phasor
+        slopes[:, start + TURNS] = (1j * TWO_PI * phasor).real, (1j * TWO_PI * phasor).imag
+        slopes[:, start + LOG_AMPLITUDE] = phasor.real, phasor.imag
+    innovation = np.array([rest.real, rest.imag])
+    total = slopes @ p @ slopes.T + member.noise2 * np.eye(2)
+    innovation2 = float(innovation @ np.linalg.solve(total, innovation))
+    gain = p @ slopes.T @ np.linalg.inv(total)
+    # Beyond 4 sigma step as if it were 4: a knock, a click.
+    bound = min(1.0, math.sqrt(16.0 / innovation2)) if innovation2 > 0.0 else 1.0
+    member.x = x + bound * (gain @ innovation)
+    corrected = p - gain @ slopes @ p
+    member.p = 0.5 * (corrected + corrected.T)
+    member.log_likelihood -= 0.5 * (min(innovation2, 30.0) + float(np.linalg.slogdet(total)[1]))
+    # The noise around the lines is learnt: it rests where innovations are as predicted.
+    member.noise2 *= math.exp(NOISE_AVERAGING * (0.5 * min(innovation2, 20.0) - 1.0))
+    return _Update(transition, x, p, member.x, member.p, innovation2)
 
 
 def _phasor(x: np.ndarray, place: int) -> complex:
