@@ -1,23 +1,44 @@
-"""The drive of one mode: rings it up, holds its amplitude, follows its phase.
+"""Amplitude control of one driven mode: rings it up and holds it there.
 
 With the force 90 degrees ahead of the motion, a mode of amplitude A obeys
 
-    dA/dt = b u - gamma A / 2
+    dA/dt = b u - gamma A / 2 + d
 
-where u is the drive's amplitude and b the responsivity (metres per second
-and unit). The search's ping gives a first b; ringing up improves it. The
-controller asks for an exponential approach of a second and so does not
-overshoot; an integral removes what the model leaves over.
+where u is the drive's amplitude, b the responsivity (amplitude per second and
+unit) and d everything else that moves the amplitude: a decay rate that is not
+what was believed, and the energy that the pump carries from mode to mode. The
+search's ping gives a first b. A small Kalman filter follows b and d in what each
+tick's drive achieved; the controller then asks for an exponential approach,
+
+    u = ((target - A) / approach + gamma A / 2 - d) / b
+
+which reaches the target without passing it, and leaves nothing over.
 """
 
 from __future__ import annotations
 
 import copy
+import math
 from dataclasses import dataclass
 
+import numpy as np
+
 APPROACH_S = 1.0  # arbitrary between 0.5 and 5: slow against a tick, quick against a decay
-INTEGRAL_S = 8.0  # slower than the approach, so that the two do not ring
-NEAR = 0.05  # within this part of the target the integral works and b is left alone
+TICKS_PER_APPROACH = 5.0  # or slower, where ticks are long: a command has to show first
+# What one tick says of the rate of the amplitude is off by this part of the target per
+# second: output latency and the filters shift it against the command. It sets how fast d
+# is followed: about a second with DISTURBED, ten without.
+RATE_SIGMA_PER_S = 0.15
+# While u changes, this part of the tick still saw the old one (latency and filter delay
+# of some 30 ms in a tick of 100 ms).
+LATE_PART = 0.3
+RESPONSIVITY_SIGMA = 1.0  # relative, of what a ping says: right within a factor of a few
+RESPONSIVITY_WALK = 0.02  # relative, per root second: the fringe drifts
+CALM = 0.005  # walk of d, part of the target per second and root second, without a pump
+DISTURBED = 0.05  # the same with a pump
+LEAST_RESPONSIVITY = 0.05  # of the configured one: b never reaches zero, however odd a tick is
+NEAR = 0.9  # of the target: the mode counts as held
+LONG_AT_LIMIT = 3.0  # amplitude decay times at the limit, after which only exp(-3) = 5 % is to come
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,36 +48,40 @@ class DriveConfig:
     Raises
     ------
     ValueError
-        If the responsivity or the channel's limit is not positive.
+        If the target, the decay rate, the responsivity or the channel's limit
+        is not positive.
     """
 
-    target_amplitude: float
-    decay_rate_per_s: float
-    max_amplitude: float
-    responsivity: float
+    target_amplitude: float  # sample units
+    decay_rate_per_s: float  # gamma, energy
+    max_amplitude: float  # channel's unit
+    responsivity: float  # sample units per second and channel's unit
 
     def __post_init__(self) -> None:
-        if not (self.responsivity > 0.0 and self.max_amplitude > 0.0):
-            raise ValueError(
-                f"responsivity {self.responsivity} and max_amplitude {self.max_amplitude} "
-                "have to be positive"
-            )
+        for name in ("target_amplitude", "decay_rate_per_s", "max_amplitude", "responsivity"):
+            if not getattr(self, name) > 0.0:
+                raise ValueError(f"{name} is {getattr(self, name)}; it has to be positive")
 
 
 class AmplitudeController:
-    """Amplitude controller of one mode; owned by the engine, one call a tick."""
+    """Amplitude controller of one mode; owned by the drives, one call a tick."""
 
     def __init__(self, config: DriveConfig) -> None:
         self.config = config
         self.reset()
 
     def reset(self) -> None:
-        """Forget what was learnt while ringing up."""
-        self.responsivity = self.config.responsivity
+        """Forget what was learnt."""
+        c = self.config
+        self.responsivity = c.responsivity
+        self.disturbance_per_s = 0.0
         self.drive_amplitude = 0.0  # negative: the force is turned round and brakes
-        self._responsivity_variance = (0.5 * self.config.responsivity) ** 2
-        self._integral = 0.0
-        self._last: float | None = None
+        # A quality factor that is known roughly: the decay may be off by a third.
+        sigmas = (RESPONSIVITY_SIGMA * c.responsivity, self._unknown_decay)
+        self._covariance = np.diag(np.square(sigmas))
+        self._at_limit_s = 0.0
+        self._before = 0.0  # the drive of the tick before
+        self._last_amplitude: float | None = None
 
     def copy(self) -> AmplitudeController:
         """An independent controller that goes on alike."""
@@ -65,15 +90,30 @@ class AmplitudeController:
     def __repr__(self) -> str:
         return f"AmplitudeController(u={self.drive_amplitude:.3g}, b={self.responsivity:.3g})"
 
-    def rest(self) -> float:
+    @property
+    def _unknown_decay(self) -> float:
+        """One sigma of d before anything was seen [sample units per second]."""
+        return 0.3 * 0.5 * self.config.decay_rate_per_s * self.config.target_amplitude
+
+    @property
+    def is_at_its_limit(self) -> bool:
+        """Whether the channel's limit has held the mode for so long that no more will come."""
+        return self._at_limit_s > LONG_AT_LIMIT * 2.0 / self.config.decay_rate_per_s
+
+    def has_settled(self, amplitude: float) -> bool:
+        """Whether a mode of this amplitude is as far as its drive will bring it."""
+        return amplitude > NEAR * self.config.target_amplitude or self.is_at_its_limit
+
+    def rest(self) -> None:
         """Drive off: the mode is not followed."""
-        self.drive_amplitude = 0.0
-        self._integral = 0.0
-        self._last = None
-        return 0.0
+        self.drive_amplitude = self._before = 0.0
+        self._last_amplitude = None
+        self._at_limit_s = 0.0
+        self.disturbance_per_s = 0.0
+        self._covariance = np.diag([self._covariance[0, 0], self._unknown_decay**2])
 
     def process(
-        self, amplitude: float, amplitude_sigma: float, duration_s: float, *, learn: bool
+        self, amplitude: float, amplitude_sigma: float, duration_s: float, *, is_disturbed: bool
     ) -> float:
         """The drive's amplitude for the next tick.
 
@@ -82,9 +122,9 @@ class AmplitudeController:
         amplitude, amplitude_sigma : float
             The mode's amplitude now and its sigma [sample units].
         duration_s : float
-            Length of a tick [s].
-        learn : bool
-            Whether drive and decay alone move the amplitude (the pump is off).
+            Time since the last call [s], > 0.
+        is_disturbed : bool
+            Whether a pump moves the amplitude, too.
 
         Returns
         -------
@@ -92,34 +132,40 @@ class AmplitudeController:
             Amplitude in the channel's unit, negative where it has to brake.
         """
         c = self.config
-        target = c.target_amplitude
-        error = target - amplitude
-        if learn and abs(error) > NEAR * target:
-            self._learn(amplitude, amplitude_sigma, duration_s)
-        self._last = amplitude
-        hold = 0.5 * c.decay_rate_per_s * target / self.responsivity
-        wanted = hold + error / APPROACH_S / self.responsivity
-        if abs(error) < NEAR * target:
-            self._integral += error * duration_s / (APPROACH_S * INTEGRAL_S) / self.responsivity
-            self._integral = min(max(self._integral, -c.max_amplitude), c.max_amplitude)
-        wanted += self._integral
+        if self._last_amplitude is not None:
+            self._learn(amplitude, amplitude_sigma, duration_s, is_disturbed)
+        self._last_amplitude, self._before = amplitude, self.drive_amplitude
+        approach_s = max(APPROACH_S, TICKS_PER_APPROACH * duration_s)
+        rate_per_s = (c.target_amplitude - amplitude) / approach_s
+        decay_per_s = 0.5 * c.decay_rate_per_s * amplitude
+        wanted = (rate_per_s + decay_per_s - self.disturbance_per_s) / self.responsivity
         self.drive_amplitude = min(max(wanted, -c.max_amplitude), c.max_amplitude)
+        is_at_limit = self.drive_amplitude == c.max_amplitude
+        self._at_limit_s = self._at_limit_s + duration_s if is_at_limit else 0.0
         return self.drive_amplitude
 
-    def _learn(self, amplitude: float, amplitude_sigma: float, duration_s: float) -> None:
-        """Kalman update of b from how far the last tick's drive got."""
-        if self._last is None or self.drive_amplitude == 0.0:
-            return
-        pushed = (
-            amplitude - self._last + 0.5 * self.config.decay_rate_per_s * amplitude * duration_s
+    def _learn(
+        self, amplitude: float, amplitude_sigma: float, duration_s: float, is_disturbed: bool
+    ) -> None:
+        """Kalman update of b and d from what the last tick's drive achieved."""
+        c = self.config
+        assert self._last_amplitude is not None
+        mean = 0.5 * (amplitude + self._last_amplitude)
+        achieved = amplitude - self._last_amplitude + 0.5 * c.decay_rate_per_s * mean * duration_s
+        row = np.array([self.drive_amplitude, 1.0]) * duration_s
+        walk = (DISTURBED if is_disturbed else CALM) * c.target_amplitude
+        walks = np.array([RESPONSIVITY_WALK * self.responsivity, walk])
+        covariance = self._covariance + np.diag(walks**2 * duration_s)
+        change = self.drive_amplitude - self._before
+        sigma = math.hypot(
+            math.sqrt(2.0) * amplitude_sigma,
+            RATE_SIGMA_PER_S * c.target_amplitude * duration_s,
+            LATE_PART * self.responsivity * change * duration_s,
         )
-        push = self.drive_amplitude * duration_s
-        noise2 = 2.0 * amplitude_sigma**2 + (0.2 * self.responsivity * push) ** 2
-        total = push * push * self._responsivity_variance + noise2
-        gain = push * self._responsivity_variance / total
-        self.responsivity += gain * (pushed - push * self.responsivity)
-        self.responsivity = max(self.responsivity, 0.1 * self.config.responsivity)
-        self._responsivity_variance *= 1.0 - gain * push
-        # The first ticks follow the loop's own settling: never believe them for good.
-        floor = (0.05 * self.responsivity) ** 2
-        self._responsivity_variance = max(self._responsivity_variance, floor)
+        total = float(row @ covariance @ row) + sigma**2
+        gain = covariance @ row / total
+        innovation = achieved - float(row @ (self.responsivity, self.disturbance_per_s))
+        self.responsivity += float(gain[0]) * innovation
+        self.disturbance_per_s += float(gain[1]) * innovation
+        self.responsivity = max(self.responsivity, LEAST_RESPONSIVITY * c.responsivity)
+        self._covariance = covariance - np.outer(gain, covariance @ row)

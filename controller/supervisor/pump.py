@@ -2,11 +2,12 @@
 
 Theory of operation. The interlock is open while there is any evidence
 against the pump: a mode that is not locked, an uncertainty or a difference
-outside its limits, a stream that is not fit. OFF: nobody wants the pump.
-ARMED: wanted, waiting until all has been well for a while. ON: the tone is
-out. MUTED: evidence (or the operator) took it off; it comes back by itself
-after the healthy time, except after an operator's mute. In every state
-but ON the commanded amplitude is zero.
+outside its limits, a stream that is not fit, an operator who muted it. OFF:
+nobody wants the pump. ARMED: wanted, waiting until all has been well for a
+while. ON: the tone is out. MUTED: it was taken off; it comes back by itself
+after the healthy time, except after an operator's mute. In every state but ON
+the commanded amplitude is zero, and every way to ON leads through the whole
+healthy time.
 
 While ON the tone follows the difference in frequency, without a break in
 phase, and its phase is drawn slowly to that of the difference: two modes of
@@ -22,6 +23,7 @@ from dataclasses import dataclass
 
 from controller.instrument import Tone, ToneChannel
 from controller.records import Event, PumpState
+from controller.supervisor.interlock import Interlock
 from controller.supervisor.requests import Request, RequestKind
 from controller.supervisor.tone_state import ToneState
 
@@ -29,22 +31,43 @@ LEARN_S = 3.0  # the phases show a shift to a millihertz within a second
 STEER_S = 5.0  # arbitrary between 2 and 20: slow against a tick, quick against phase diffusion
 # The phase may cost this much frequency at most [Hz]; a line is some 10 mHz wide.
 STEER_LIMIT_HZ = 5.0e-4
+WINDOW_RATIO = 0.1  # of the difference that was found, where no window is set
+KEPT_STATES = 20  # records look back by a few blocks only
+SETTING_KINDS = (RequestKind.SET_AMPLITUDE, RequestKind.SET_OFFSET)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PumpConfig:
-    """Limits and wishes for the pump."""
+    """Limits and wishes for the pump.
+
+    Raises
+    ------
+    ValueError
+        If an amplitude, a time or the window is impossible.
+    """
 
     channel: ToneChannel
     sample_rate_hz: float
     amplitude: float
     offset_hz: float
     coupling_phase_rad: float
-    window_hz: tuple[float, float]
+    window_hz: tuple[float, float] | None  # None: around the first difference that is known
     sigma_limit_hz: float
     healthy_s: float
     ramp_s: float
     from_index: int  # not before this sample
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.amplitude <= self.channel.max_amplitude:
+            raise ValueError(
+                f"amplitude is {self.amplitude}; the channel allows 0 to "
+                f"{self.channel.max_amplitude}"
+            )
+        for name in ("sigma_limit_hz", "healthy_s"):
+            if not getattr(self, name) > 0.0:
+                raise ValueError(f"{name} is {getattr(self, name)}; it has to be positive")
+        if self.window_hz is not None and not self.window_hz[0] < self.window_hz[1]:
+            raise ValueError(f"window_hz is {self.window_hz}; its lower edge has to come first")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +75,7 @@ class PumpView:
     """What the supervisor sees at the end of a block."""
 
     sample_index: int
-    reasons: tuple[str, ...]  # evidence from stream and trackers
+    reasons: tuple[str, ...]  # evidence from stream, search and trackers
     difference_hz: float | None
     tracked_sigma_hz: float | None  # how well the phases' difference frequency is known
     difference_turns: float | None  # phase of upper minus lower at sample_index, modulo 1
@@ -64,19 +87,22 @@ class PumpSupervisor:
 
     def __init__(self, config: PumpConfig) -> None:
         self.config = config
-        self.amplitude = config.amplitude
-        self.offset_hz = config.offset_hz
         self.reset()
 
     def reset(self) -> None:
-        """Pump off, nothing healthy yet."""
-        self.state = PumpState.OFF
-        self.wanted = self.amplitude > 0.0
-        self.is_open = True  # the interlock
-        self._held_by_operator = False
-        self._healthy_since: int | None = None
-        self._on_since: int | None = None
+        """Pump off, nothing healthy yet, wishes as configured."""
+        self.amplitude = self.config.amplitude
+        self.offset_hz = self.config.offset_hz
+        self.window_hz = self.config.window_hz
         self.tone = ToneState(self.config.sample_rate_hz)
+        self.interlock = Interlock(self.config.sample_rate_hz)
+        self._states = [(0, PumpState.OFF)]
+        self._is_armed = True
+        self._is_held = False  # by an operator's mute
+        self._on_since: int | None = None
+        self._asked_amplitude = 0.0
+        self._off_refused = False
+        self._silenced_from: PumpState | None = None
 
     def copy(self) -> PumpSupervisor:
         """An independent supervisor that goes on alike."""
@@ -85,10 +111,25 @@ class PumpSupervisor:
     def __repr__(self) -> str:
         return f"PumpSupervisor({self.state.value}, {self.tone.frequency_hz:.6f} Hz)"
 
+    @property
+    def state(self) -> PumpState:
+        """The state now."""
+        return self._states[-1][1]
+
+    @property
+    def is_wanted(self) -> bool:
+        """Whether the pump should come on when all is well."""
+        return self._is_armed and self.amplitude > 0.0
+
+    def state_at(self, sample_index: float) -> PumpState:
+        """The state at a sample not long ago."""
+        past = (state for index, state in reversed(self._states) if index <= sample_index)
+        return next(past, self._states[0][1])
+
     # -- decisions --------------------------------------------------------------
 
     def process(
-        self, view: PumpView, requests: tuple[Request, ...]
+        self, view: PumpView, requests: tuple[Request, ...] = ()
     ) -> tuple[tuple[Tone, ...], tuple[Event, ...]]:
         """Judge the evidence and set the pump.
 
@@ -97,140 +138,212 @@ class PumpSupervisor:
         view : PumpView
             Evidence and estimate at the end of the last block.
         requests : tuple of Request
-            What the operator asks.
+            What the operator asks; a mark is none of the pump's business.
 
         Returns
         -------
         tuple of Tone, tuple of Event
             Commands for the pump's channel, and what changed.
         """
+        index = view.sample_index
         events: list[Event] = []
         for request in requests:
-            events.extend(self._obey(request, view.sample_index))
-        reasons = view.reasons + self._limits_broken(view)
-        events.extend(self._judge(view.sample_index, reasons))
+            events.extend(self._obey(request, index))
+        reasons = self._evidence(view)
+        events.extend(self.interlock.process(index, reasons))
+        if self._silenced_from is not None:
+            events.extend(self._went_off(self._silenced_from, index, "; ".join(reasons)))
+            self._silenced_from = None
         tones: list[Tone] = []
-        forbidden = self.is_open or self._held_by_operator or not self.wanted
-        if self.state is PumpState.ON and forbidden:
-            why = "; ".join(reasons) or (
-                "the operator muted it" if self._held_by_operator else "not wanted"
-            )
-            tones.append(self._off_tone(view.sample_index))
-            events.append(self._event(view.sample_index, "mute", why))
-            state = PumpState.MUTED if self.wanted else PumpState.OFF
-            events.append(self._enter(state, view.sample_index, why))
-        elif self.state is PumpState.ON and view.is_tick:
-            tones.extend(self._follow(view))
-        elif self.state is not PumpState.ON:
+        if self._off_refused:
+            tones.append(self._off_tone(index))
+        if self.state is PumpState.ON:
+            if self.interlock.is_open or not self.is_wanted:
+                tones.append(self._off_tone(index))
+                why = "; ".join(reasons) or "not wanted"
+                state = PumpState.MUTED if self.is_wanted else PumpState.OFF
+                events.extend(self._leave_on(state, index, why))
+            elif view.is_tick:
+                tones.extend(self._follow(view))
+        else:
             events.extend(self._wait(view))
             if self.state is PumpState.ON:
                 tones.append(self._on_tone(view))
         return tuple(tones), tuple(events)
 
-    def off_now(self, sample_index: int) -> Tone:
-        """The tone that takes the pump off, whatever the state."""
+    def silence(self, sample_index: int) -> Tone:
+        """The tone that takes the pump off from outside; it has to get healthy again."""
         if self.state is PumpState.ON:
-            self.state = PumpState.MUTED
+            self._silenced_from = PumpState.ON
+            self._enter(PumpState.MUTED, sample_index)
+        self.interlock.distrust()
         return self._off_tone(sample_index)
 
-    def tone_refused(self, sample_index: int, reason: str) -> tuple[Event, ...]:
-        """The channel refused: the pump counts as muted until all is well again."""
+    def finish(self, sample_index: int) -> tuple[Event, ...]:
+        """The run is over: the pump is off for good."""
+        before = self._silenced_from or self.state
+        self._silenced_from = None
+        self._is_armed = False
+        if before is PumpState.OFF:
+            return ()
+        self._enter(PumpState.OFF, sample_index)
+        return (self._changed(before, sample_index, "the run has ended"),)
+
+    def tone_set(self, asked: Tone, actual: Tone | None, reason: str = "") -> tuple[Event, ...]:
+        """Take note of what became of a command.
+
+        Parameters
+        ----------
+        asked : Tone
+            The command.
+        actual : Tone or None
+            What was really set; None: it was refused, and the channel keeps
+            what it had. A refused 'off' is asked again until it is accepted.
+        reason : str
+            Why it was refused.
+
+        Returns
+        -------
+        tuple of Event
+            What follows from a refusal.
+        """
+        if actual is not None:
+            self.tone.process(actual)
+            self._off_refused = self._off_refused and asked.amplitude > 0.0
+            return ()
+        self._off_refused = True
         if self.state is not PumpState.ON:
             return ()
-        self._healthy_since = None
-        return (
-            self._event(sample_index, "mute", f"tone refused: {reason}"),
-            self._enter(PumpState.MUTED, sample_index, f"tone refused: {reason}"),
-        )
+        # What a refused command would have changed is unknown: take the pump off.
+        return self._leave_on(PumpState.MUTED, asked.at_sample, f"tone refused: {reason}")
 
-    # -- inside -----------------------------------------------------------------
+    # -- evidence and requests ----------------------------------------------------
 
     def _obey(self, request: Request, index: int) -> Iterator[Event]:
-        kind = request.kind
+        kind, value = request.kind, request.value
+        if kind is RequestKind.MARK:
+            return
+        refusal = self._refusal(request)
+        shown = f"{kind.value} {value:g}" if kind in SETTING_KINDS else kind.value
+        text = " ".join(part for part in (shown, request.text, f"by {request.who}") if part)
+        if refusal:
+            yield self._event(index, "request_refused", f"{text}: {refusal}")
+            return
         if kind is RequestKind.ARM:
-            self.wanted, self._held_by_operator = self.amplitude > 0.0, False
+            self._is_armed, self._is_held = True, False
+            if self.state is not PumpState.ON:
+                self.interlock.distrust()
         elif kind is RequestKind.DISARM:
-            self.wanted = False
+            self._is_armed = False
         elif kind is RequestKind.MUTE:
-            self._held_by_operator = True
+            self._is_held = True
         elif kind is RequestKind.SET_AMPLITUDE:
-            self.amplitude = min(max(request.value, 0.0), self.config.channel.max_amplitude)
-            self.wanted = self.wanted and self.amplitude > 0.0
+            self.amplitude = value
         elif kind is RequestKind.SET_OFFSET:
-            self.offset_hz = request.value
-        shown = request.text or (f"{request.value:g}" if kind.value.startswith("set") else "")
-        yield self._event(index, "request", f"{kind.value} {shown}".strip() + f" by {request.who}")
+            self.offset_hz = value
+        yield self._event(index, "request", text)
+
+    def _refusal(self, request: Request) -> str:
+        """Why a request cannot be followed; empty if it can."""
+        if request.kind not in SETTING_KINDS:
+            return ""
+        if not math.isfinite(request.value):
+            return "the value has to be a finite number"
+        channel = self.config.channel
+        is_possible = 0.0 <= request.value <= channel.max_amplitude
+        if request.kind is RequestKind.SET_AMPLITUDE and not is_possible:
+            return f"the channel allows 0 to {channel.max_amplitude:g} {channel.amplitude_unit}"
+        return ""
+
+    def _evidence(self, view: PumpView) -> tuple[str, ...]:
+        """Everything that speaks against the pump."""
+        reasons = list(view.reasons)
+        if self._is_held:
+            reasons.append("the operator muted it")
+        if self._silenced_from is not None:
+            reasons.append("the stream stayed away")
+        if self._off_refused:
+            reasons.append("the channel refused a tone and may not be off")
+        return (*reasons, *self._limits_broken(view))
 
     def _limits_broken(self, view: PumpView) -> tuple[str, ...]:
-        if view.difference_hz is None or view.tracked_sigma_hz is None:
+        difference_hz, sigma_hz = view.difference_hz, view.tracked_sigma_hz
+        if difference_hz is None or sigma_hz is None:
             return ("the difference is not known",)
         broken = []
-        if view.tracked_sigma_hz > self.config.sigma_limit_hz and not self._just_on(view):
+        limit_hz = self.config.sigma_limit_hz
+        # Written so that a NaN breaks each limit.
+        if not sigma_hz <= limit_hz and not self._has_just_come_on(view.sample_index):
             broken.append(
-                f"the difference is uncertain by {1e3 * view.tracked_sigma_hz:.3g} mHz, "
-                f"limit {1e3 * self.config.sigma_limit_hz:.3g} mHz"
+                f"the difference is uncertain by {1e3 * sigma_hz:.3g} mHz, "
+                f"limit {1e3 * limit_hz:.3g} mHz"
             )
-        low, high = self.config.window_hz
-        if not low <= view.difference_hz <= high:
-            broken.append(f"the difference {view.difference_hz:.3f} Hz left {low:g} to {high:g} Hz")
-        tone_hz = view.difference_hz + self.offset_hz
-        channel = self.config.channel
+        if self.window_hz is None:
+            around = (1.0 - WINDOW_RATIO, 1.0 + WINDOW_RATIO)
+            self.window_hz = around[0] * difference_hz, around[1] * difference_hz
+        low_hz, high_hz = self.window_hz
+        if not low_hz <= difference_hz <= high_hz:
+            broken.append(
+                f"the difference {difference_hz:.3f} Hz left {low_hz:g} to {high_hz:g} Hz"
+            )
+        tone_hz, channel = difference_hz + self.offset_hz, self.config.channel
         if not channel.min_frequency_hz <= tone_hz <= channel.max_frequency_hz:
             broken.append(f"the channel cannot do {tone_hz:.3f} Hz")
         return tuple(broken)
 
-    def _just_on(self, view: PumpView) -> bool:
+    def _has_just_come_on(self, index: int) -> bool:
         """Whether the pump came on a moment ago.
 
         Coming on shifts both modes by amounts that are known only once the
         phases have shown them; meanwhile the stated uncertainty is that of
         the shift, and no reason to go off again.
         """
-        if self.state is not PumpState.ON or self._on_since is None:
+        if self._on_since is None:
             return False
-        on_s = (view.sample_index - self._on_since) / self.config.sample_rate_hz
-        return on_s < LEARN_S
+        return index - self._on_since < LEARN_S * self.config.sample_rate_hz
 
-    def _judge(self, index: int, reasons: tuple[str, ...]) -> Iterator[Event]:
-        """Open or close the interlock, and count the healthy time."""
-        if reasons:
-            self._healthy_since = None
-            if not self.is_open:
-                self.is_open = True
-                yield self._event(index, "interlock_open", "; ".join(reasons))
-            return
-        if self._healthy_since is None:
-            self._healthy_since = index
-        if self.is_open:
-            self.is_open = False
-            yield self._event(index, "interlock_closed", "all is well")
+    # -- states -----------------------------------------------------------------
 
     def _wait(self, view: PumpView) -> Iterator[Event]:
         """In a state without a tone: should it change?"""
         index = view.sample_index
-        if not self.wanted:
+        if not self.is_wanted:
             if self.state is not PumpState.OFF:
-                yield self._enter(PumpState.OFF, index, "not wanted")
+                yield self._enter_with_event(PumpState.OFF, index, "not wanted")
             return
         if index < self.config.from_index:
             return
         if self.state is PumpState.OFF:
-            yield self._enter(PumpState.ARMED, index, "wanted")
-        if self._held_by_operator:
-            if self.state is PumpState.ARMED:
-                yield self._enter(PumpState.MUTED, index, "the operator muted it")
-            return
-        healthy = self._healthy_since is not None and not self.is_open
-        if healthy and view.is_tick and view.difference_turns is not None:
-            assert self._healthy_since is not None
-            healthy_s = (index - self._healthy_since) / self.config.sample_rate_hz
-            if healthy_s >= self.config.healthy_s:
-                yield self._enter(PumpState.ON, index, "all was well for the healthy time")
+            yield self._enter_with_event(PumpState.ARMED, index, "wanted")
+        if self._is_held and self.state is PumpState.ARMED:
+            yield self._enter_with_event(PumpState.MUTED, index, "the operator muted it")
+        is_well = not self.interlock.is_open
+        is_long_enough = self.interlock.healthy_s(index) >= self.config.healthy_s
+        if is_well and is_long_enough and view.is_tick and view.difference_turns is not None:
+            yield self._enter_with_event(PumpState.ON, index, "all was well for the healthy time")
 
-    def _enter(self, state: PumpState, index: int, why: str) -> Event:
-        old, self.state = self.state, state
+    def _leave_on(self, state: PumpState, index: int, why: str) -> tuple[Event, ...]:
+        self._enter(state, index)
+        self.interlock.distrust()
+        return self._went_off(PumpState.ON, index, why)
+
+    def _went_off(self, before: PumpState, index: int, why: str) -> tuple[Event, ...]:
+        change = self._changed(before, index, why)
+        if self.state is PumpState.OFF:
+            return (change,)
+        return self._event(index, "mute", why), change
+
+    def _enter(self, state: PumpState, index: int) -> None:
+        self._states = [*self._states[-KEPT_STATES:], (index, state)]
         self._on_since = index if state is PumpState.ON else None
-        return self._event(index, "state", f"{old.value} -> {state.value}: {why}")
+
+    def _enter_with_event(self, state: PumpState, index: int, why: str) -> Event:
+        before = self.state
+        self._enter(state, index)
+        return self._changed(before, index, why)
+
+    def _changed(self, before: PumpState, index: int, why: str) -> Event:
+        return self._event(index, "state", f"{before.value} -> {self.state.value}: {why}")
 
     def _event(self, index: int, kind: str, text: str) -> Event:
         return Event(
@@ -241,19 +354,22 @@ class PumpSupervisor:
             text=text,
         )
 
+    # -- tones ------------------------------------------------------------------
+
     def _off_tone(self, index: int) -> Tone:
         channel = self.config.channel
-        frequency_hz = self.tone.frequency_hz or channel.min_frequency_hz
+        self._asked_amplitude = 0.0
         return Tone(
             channel=channel.name,
             at_sample=index,
-            frequency_hz=frequency_hz,
+            frequency_hz=self.tone.frequency_hz or channel.min_frequency_hz,
             amplitude=0.0,
             ramp_s=self.config.ramp_s,
         )
 
     def _on_tone(self, view: PumpView) -> Tone:
         assert view.difference_hz is not None and view.difference_turns is not None
+        self._asked_amplitude = self.amplitude
         return Tone(
             channel=self.config.channel.name,
             at_sample=view.sample_index,
@@ -268,27 +384,31 @@ class PumpSupervisor:
         """Follow the difference; no step in phase, ever."""
         assert view.difference_hz is not None and view.tracked_sigma_hz is not None
         frequency_hz = view.difference_hz + self.offset_hz
-        channel = self.config.channel
-        if not channel.keeps_phase:
+        if not self.config.channel.keeps_phase:
             # A change may break the phase: only where staying is worse than the break.
             least_hz = max(2.0 * view.tracked_sigma_hz, 0.1 * self.config.sigma_limit_hz)
             if abs(frequency_hz - self.tone.frequency_hz) < least_hz:
                 frequency_hz = self.tone.frequency_hz
         elif self.offset_hz == 0.0 and view.difference_turns is not None:
-            behind = (
-                view.difference_turns
-                - self.config.coupling_phase_rad / (2.0 * math.pi)
-                - self.tone.turns_at(view.sample_index)
-            )
-            behind -= round(behind)
-            steer_hz = behind / STEER_S
-            frequency_hz += min(max(steer_hz, -STEER_LIMIT_HZ), STEER_LIMIT_HZ)
-        if frequency_hz == self.tone.frequency_hz and self.amplitude == self.tone.amplitude:
+            frequency_hz += self._steering_hz(view.difference_turns, view.sample_index)
+        is_new_amplitude = self.amplitude != self._asked_amplitude
+        if frequency_hz == self.tone.frequency_hz and not is_new_amplitude:
             return
+        self._asked_amplitude = self.amplitude
         yield Tone(
-            channel=channel.name,
+            channel=self.config.channel.name,
             at_sample=view.sample_index,
             frequency_hz=frequency_hz,
             amplitude=self.amplitude,
-            ramp_s=0.0 if self.amplitude == self.tone.amplitude else self.config.ramp_s,
+            ramp_s=self.config.ramp_s if is_new_amplitude else 0.0,
         )
+
+    def _steering_hz(self, difference_turns: float, index: int) -> float:
+        """What draws the tone's phase to that of the difference [Hz]."""
+        behind = (
+            difference_turns
+            - self.config.coupling_phase_rad / (2.0 * math.pi)
+            - self.tone.turns_at(index)
+        )
+        behind -= round(behind)
+        return min(max(behind / STEER_S, -STEER_LIMIT_HZ), STEER_LIMIT_HZ)

@@ -4,9 +4,11 @@
     ping    ping_s        each drive sweeps its search range once
     listen  listen_s      the free motion, whose spectrum shows the modes
 
-A ping that shows nothing is repeated four times longer, then the search has
-failed. A ping that drives the detector into overload is repeated with a
-quarter of the amplitude. Without drives there is no ping: the search listens.
+A ping that shows nothing is repeated four times longer, twice; then the search
+has failed. A ping that drives the detector into overload is repeated with a
+quarter of the amplitude. A mode without a drive is not pinged: the search
+listens. What was followed a moment ago still rings; it need not answer a ping
+if it is as strong as it should be.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ import cmath
 import copy
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 
 import numpy as np
@@ -36,10 +38,19 @@ from controller.tracking.search import (
     ping_answer,
 )
 
+LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
+
 LOOK_S = 1.0  # arbitrary between 0.5 and 3: resolves 4 Hz with the window that is used
 SETTLE_S = 0.05  # after the ping, before listening: its feed-through has left the filter
 MOST_ATTEMPTS = 3
 LONGER = 4.0
+QUIETER = 0.25
+# Seven quarters make 1e-4: what still overloads is not the ping.
+LEAST_SCALE = 1.0e-4
+# A mode that still rings has its last amplitude, less its decay, within this factor: the
+# quality factor is known roughly, and the search comes some amplitude decays later.
+AS_EXPECTED = 5.0
+DISTINCT_BINS = 8.0  # lines this many resolutions apart are two: the window's lobe is 8 bins wide
 LEAST_DRIVE_PHASE_RAD = 0.1  # a tenth of a radian pulls by 1/40 of a line: not worth the risk
 
 
@@ -49,7 +60,14 @@ class SearchTarget:
 
     frequency_hz: float
     half_width_hz: float
-    was_there: bool = False  # it was followed a moment ago and may still ring: no answer needed
+    # What is left of its motion, if it was followed a moment ago: such a line need not answer.
+    expected_amplitude: float | None = None
+
+    def expects(self, line: FoundLine) -> bool:
+        """Whether a line is as strong as what was followed before."""
+        if self.expected_amplitude is None:
+            return False
+        return 1.0 / AS_EXPECTED <= line.amplitude / self.expected_amplitude <= AS_EXPECTED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +81,7 @@ class FoundMode:
     responsivity: float | None  # amplitude per second and unit of the drive
     drive_phase_rad: float  # by which the drive's line leads what was commanded
     feedthrough: complex  # sample units per unit of the drive
+    has_answered: bool  # a ping has shown what is said of the drive
 
 
 @dataclass(slots=True, kw_only=True)
@@ -91,8 +110,11 @@ class Searching:
         drive: DriveSettings,
         targets: Mapping[ModeId, SearchTarget],
         first_index: int,
+        *,
+        most_attempts: int = MOST_ATTEMPTS,
     ) -> None:
         self._stream, self._channels, self._drive = stream, channels, drive
+        self._most_attempts = most_attempts
         self._targets = dict(targets)
         half_width_hz = max(target.half_width_hz for target in targets.values())
         is_complex = stream.dtype.startswith("complex")
@@ -139,13 +161,20 @@ class Searching:
 
     def quieter(self, first_index: int) -> None:
         """The ping overloaded the detector: begin again with a quarter of it."""
-        self._scale *= 0.25
+        self._scale *= QUIETER
         self.restart(first_index)
 
     @property
-    def is_pinging(self) -> bool:
-        """Whether a drive may be sounding."""
-        return self._stage is _Stage.PING
+    def can_be_quieter(self) -> bool:
+        """Whether a ping sounds that may be what overloads the detector."""
+        return self._stage is _Stage.PING and self._scale > LEAST_SCALE
+
+    def tone_set(self, actual: Tone) -> None:
+        """Take note of a tone that was really set: of a ping, its true start and frequency."""
+        for mode, ping in self._pings.items():
+            if ping.channel == actual.channel and actual.amplitude > 0.0:
+                phase_rad = ping.phase_rad if actual.phase_rad is None else actual.phase_rad
+                self._pings[mode] = replace(actual, phase_rad=phase_rad)
 
     def process(self, samples: np.ndarray, first_index: int) -> SearchStep:
         """Take a block.
@@ -187,7 +216,7 @@ class Searching:
         self._samples: list[np.ndarray] = []
         self._centers: list[np.ndarray] = []
         self._pings: dict[ModeId, Tone] = {}
-        self._ping_start = self._listen_start = self._stage_end
+        self._ping_start = self._ping_end = self._listen_start = self._stage_end
 
     def _listen_end(self, end: int) -> int:
         rate_hz = self._stream.sample_rate_hz
@@ -221,7 +250,7 @@ class Searching:
             self._pings[mode] = ping
             step.tones.extend((ping, off))
         self._stage, self._stage_end = _Stage.PING, stop
-        self._ping_start = start
+        self._ping_start, self._ping_end = start, stop
         step.events.append(
             self._event(index, "ping", f"a sweep of {self._ping_s:g} s, attempt {self._attempt}")
         )
@@ -231,41 +260,21 @@ class Searching:
         rate_hz = self._converter.config.output_rate_hz
         before = samples[centers < self._ping_start]
         after = samples[centers >= self._listen_start]
-        found: dict[ModeId, FoundMode] = {}
-        missing = []
-        taken_hz: list[float] = []
-        for column, mode in enumerate(ModeId):
-            pinged = mode in self._pings
-            if pinged:
-                lines = answered_lines(
-                    before[:, column], after[:, column], rate_hz, self._half_width_hz
-                )
-            else:
-                lines = lines_in(after[:, column], rate_hz, self._half_width_hz)
-            target = self._targets[mode]
-            lines = [
-                line
-                for line in lines
-                if all(
-                    abs(target.frequency_hz + line.offset_hz - other) > 8.0 / self._drive.listen_s
-                    for other in taken_hz
-                )
-            ]
-            line = chosen_line(lines, 0.0, target.half_width_hz, must_answer=not target.was_there)
-            must_answer = pinged and not target.was_there and self._attempt < MOST_ATTEMPTS
-            if line is None or (must_answer and not line.answered):
-                missing.append(mode)
-                continue
-            taken_hz.append(target.frequency_hz + line.offset_hz)
-            step.events.extend(self._described(index, mode, line, lines))
-            found[mode] = self._found(mode, column, line, samples, centers, after)
-        if len(found) == len(ModeId):
-            step.found = found
-        elif self._attempt >= MOST_ATTEMPTS or not self._channels:
-            names = " and ".join(missing)
-            targets = [self._targets[mode] for mode in missing]
-            ranges = ", ".join(f"{t.frequency_hz:.1f} +- {t.half_width_hz:g} Hz" for t in targets)
-            step.failure = f"no line of the {names} mode in {ranges}"
+        lines = {
+            mode: self._lines(mode, before[:, column], after[:, column], rate_hz)
+            for column, mode in enumerate(ModeId)
+        }
+        chosen = self._chosen_pair(lines)
+        missing = [mode for mode in ModeId if mode not in chosen]
+        if not missing:
+            step.found = {
+                mode: self._found(mode, column, chosen[mode], samples, centers, after)
+                for column, mode in enumerate(ModeId)
+            }
+            for mode, line in chosen.items():
+                step.events.extend(self._described(index, mode, line, lines[mode]))
+        elif self._attempt >= self._most_attempts or not self._channels:
+            step.failure = self._no_line(missing)
         else:
             self._attempt += 1
             self._ping_s *= LONGER
@@ -273,6 +282,62 @@ class Searching:
                 self._event(index, "again", f"no answer of the {' and '.join(missing)} mode")
             )
             self._begin(index)
+
+    def _lines(
+        self, mode: ModeId, before: np.ndarray, after: np.ndarray, rate_hz: float
+    ) -> list[FoundLine]:
+        """The lines in the range of one mode."""
+        if mode in self._pings:
+            return answered_lines(before, after, rate_hz, self._half_width_hz)
+        return lines_in(after, rate_hz, self._half_width_hz)
+
+    def _chosen_pair(self, lines: Mapping[ModeId, list[FoundLine]]) -> dict[ModeId, FoundLine]:
+        """One line for each mode, the upper above the lower; fewer if there are none.
+
+        Where both ranges hold both lines, the first choice of one mode may be the
+        other one's line: both orders are tried.
+        """
+        best: dict[ModeId, FoundLine] = {}
+        for first, second in ((LOWER, UPPER), (UPPER, LOWER)):
+            pair: dict[ModeId, FoundLine] = {}
+            line = self._chosen(first, lines[first])
+            if line is not None:
+                pair[first] = line
+            beyond = [
+                other
+                for other in lines[second]
+                if line is None or self._is_beyond(second, other, first, line)
+            ]
+            other = self._chosen(second, beyond)
+            if other is not None:
+                pair[second] = other
+            if (len(pair), _strength(pair)) > (len(best), _strength(best)):
+                best = pair
+        return best
+
+    def _is_beyond(self, mode: ModeId, line: FoundLine, other: ModeId, taken: FoundLine) -> bool:
+        """Whether a line is another than the one taken, on its own mode's side of it."""
+        above_hz = self._frequency_hz(mode, line) - self._frequency_hz(other, taken)
+        if mode is LOWER:
+            above_hz = -above_hz
+        return above_hz > DISTINCT_BINS / self._drive.listen_s
+
+    def _chosen(self, mode: ModeId, lines: list[FoundLine]) -> FoundLine | None:
+        """The line of one mode: one that answered, or is as strong as it was."""
+        target = self._targets[mode]
+        if mode in self._pings:
+            likely = [line for line in lines if line.answered or target.expects(line)]
+            may_be_any = target.expected_amplitude is None and self._attempt >= MOST_ATTEMPTS
+            lines = likely if likely or not may_be_any else lines
+        return chosen_line(lines, 0.0, target.half_width_hz, must_answer=False)
+
+    def _frequency_hz(self, mode: ModeId, line: FoundLine) -> float:
+        return self._targets[mode].frequency_hz + line.offset_hz
+
+    def _no_line(self, missing: list[ModeId]) -> str:
+        targets = [self._targets[mode] for mode in missing]
+        ranges = ", ".join(f"{t.frequency_hz:.1f} +- {t.half_width_hz:g} Hz" for t in targets)
+        return f"no line of the {' and '.join(missing)} mode in {ranges}"
 
     def _found(
         self,
@@ -289,20 +354,21 @@ class Searching:
         if mode in self._pings:
             ping = self._pings[mode]
             margin = SETTLE_S * self._stream.sample_rate_hz
-            end = self._ping_start + self._ping_s * self._stream.sample_rate_hz
-            around = (centers > self._ping_start - margin) & (centers < end + margin)
+            end = self._ping_end
+            around = (centers > ping.at_sample - margin) & (centers < end + margin)
             sweep = self._sweep(ping, target.frequency_hz, centers[around], end)
             answer = ping_answer(samples[around, column], sweep, rate_hz, line.offset_hz)
             responsivity, feedthrough = abs(answer.responsivity), answer.feedthrough
             drive_phase_rad = self._drive_phase_rad(answer, ping, mode, line)
         return FoundMode(
-            frequency_hz=target.frequency_hz + line.offset_hz,
+            frequency_hz=self._frequency_hz(mode, line),
             frequency_sigma_hz=line.sigma_hz,
             amplitude=line.amplitude,
             detector_noise=noise_density(after[:, column], rate_hz, self._half_width_hz),
             responsivity=responsivity,
             drive_phase_rad=drive_phase_rad,
             feedthrough=feedthrough,
+            has_answered=mode in self._pings and line.answered,
         )
 
     def _drive_phase_rad(
@@ -325,6 +391,7 @@ class Searching:
         elapsed_s = (centers - ping.at_sample) / rate_hz
         turns = elapsed_s * (ping.frequency_hz - mix_hz + 0.5 * ping.chirp_hz_per_s * elapsed_s)
         start = rotation(-counts_per_sample(mix_hz, rate_hz), ping.at_sample, 1)[0]
+        start = start * cmath.exp(1j * (ping.phase_rad or 0.0))
         sounding = (centers >= ping.at_sample) & (centers < end)
         return sounding * np.exp(2j * np.pi * turns) * start * ping.amplitude
 
@@ -355,6 +422,18 @@ class Searching:
             kind=kind,
             text=text,
         )
+
+
+def longest_search_s(drive: DriveSettings) -> float:
+    """How long a search takes that needs every attempt [s]."""
+    attempts = range(MOST_ATTEMPTS)
+    pings_s = sum(drive.ping_s * LONGER**attempt for attempt in attempts)
+    return pings_s + MOST_ATTEMPTS * (LOOK_S + SETTLE_S + drive.listen_s)
+
+
+def _strength(pair: Mapping[ModeId, FoundLine]) -> float:
+    """How well a choice of lines would be seen."""
+    return math.prod(line.amplitude for line in pair.values())
 
 
 def search_target(frequency_hz: float, half_width_hz: float, stream: StreamFormat) -> SearchTarget:

@@ -9,6 +9,12 @@ import numpy as np
 
 from controller.instrument import SampleBlock, StreamFormat
 
+# So many equal samples in a row, or samples that repeat the block before, are no noise:
+# even where noise has three values only, by chance once in 3^64 = 3e30.
+LEAST_STILL_SAMPLES = 64
+# A full scale that was rounded to a single-precision sample still counts.
+ROUNDING = 1.0e-6
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StreamHealth:
@@ -22,8 +28,9 @@ class StreamHealth:
 class StreamWatch:
     """Looks at each block before it is filtered.
 
-    Owned by the engine. A block is unusable if a sample is not finite or if
-    it stands still: all samples alike, or the same block once more.
+    Owned by the engine. A block is unusable if a sample is not finite, if its
+    index lies before the end of the stream, or if it stands still: the same
+    sample again and again, or the same block once more.
     """
 
     def __init__(self, stream: StreamFormat) -> None:
@@ -31,9 +38,11 @@ class StreamWatch:
         self.reset()
 
     def reset(self) -> None:
-        """Forget the previous block."""
+        """Forget the previous blocks."""
         self._next_index: int | None = None
-        self._previous: np.ndarray | None = None
+        self._previous: np.ndarray = np.empty(0)
+        self._equal_samples = 0  # at the end of the stream so far
+        self._repeated_samples = 0  # of the blocks that repeated the one before
 
     def copy(self) -> StreamWatch:
         """An independent watch that goes on alike."""
@@ -55,42 +64,60 @@ class StreamWatch:
         StreamHealth
             Reasons, each a few words; lost samples; whether to measure.
         """
-        reasons: list[str] = []
         missing = 0 if self._next_index is None else block.first_sample - self._next_index
-        samples = block.samples
-        usable = True
-        if missing:
-            reasons.append(
-                f"{missing} samples lost" if missing > 0 else "the sample index went backwards"
+        if missing < 0:
+            return StreamHealth(
+                reasons=("the sample index went backwards",), missing_samples=0, is_usable=False
             )
-        if len(samples):
-            parts = samples.view(samples.real.dtype) if np.iscomplexobj(samples) else samples
-            low, high = float(parts.min()), float(parts.max())
-            if not np.isfinite(low + high):
-                reasons.append("samples are not finite")
-                usable = False
-            elif self._stands_still(samples, low, high):
-                reasons.append("the stream stands still")
-                usable = False
-            elif max(-low, high) >= self._stream.full_scale:
-                reasons.append("samples at full scale")
-        if block.overload and "samples at full scale" not in reasons:
+        self._next_index = block.first_sample + len(block.samples)
+        reasons = [f"{missing} samples lost"] if missing else []
+        unusable = self._why_unusable(block.samples)
+        if unusable:
+            reasons.append(unusable)
+        elif block.overload or self._is_at_full_scale(block.samples):
             reasons.append("overload")
-        self._next_index = block.first_sample + len(samples)
-        self._previous = samples
-        return StreamHealth(
-            reasons=tuple(reasons), missing_samples=missing, is_usable=usable and missing >= 0
-        )
+        return StreamHealth(reasons=tuple(reasons), missing_samples=missing, is_usable=not unusable)
 
-    def _stands_still(self, samples: np.ndarray, low: float, high: float) -> bool:
-        if len(samples) < 8:  # too short to tell noise from rest
+    def _why_unusable(self, samples: np.ndarray) -> str:
+        """Why the samples say nothing; empty if they do."""
+        if len(samples) == 0:
+            return ""
+        stands_still = self._stands_still(samples)
+        self._previous = samples
+        if not np.isfinite(_parts(samples).sum(dtype=np.float64)):
+            return "samples are not finite"
+        return "the stream stands still" if stands_still else ""
+
+    def _stands_still(self, samples: np.ndarray) -> bool:
+        self._equal_samples = self._equal_at_end(samples)
+        repeats = len(samples) == len(self._previous) and _are_equal(samples, self._previous)
+        self._repeated_samples = self._repeated_samples + len(samples) if repeats else 0
+        return max(self._equal_samples, self._repeated_samples) >= LEAST_STILL_SAMPLES
+
+    def _equal_at_end(self, samples: np.ndarray) -> int:
+        """How many samples in a row, up to the end of this block, are the same."""
+        # Most of the time the last two differ, and that is all there is to look at.
+        if len(samples) > 1 and samples[-1] != samples[-2]:
+            return 1
+        others = np.flatnonzero(samples != samples[-1])
+        if len(others):
+            return len(samples) - 1 - int(others[-1])
+        goes_on = len(self._previous) > 0 and self._previous[-1] == samples[-1]
+        return len(samples) + (self._equal_samples if goes_on else 0)
+
+    def _is_at_full_scale(self, samples: np.ndarray) -> bool:
+        if len(samples) == 0:
             return False
-        if low == high:
-            return True
-        previous = self._previous
-        return (
-            previous is not None
-            and len(previous) == len(samples)
-            and samples[0] == previous[0]
-            and bool(np.array_equal(samples, previous))
-        )
+        parts = _parts(samples)
+        largest = max(-float(parts.min()), float(parts.max()))
+        return largest >= (1.0 - ROUNDING) * self._stream.full_scale
+
+
+def _parts(samples: np.ndarray) -> np.ndarray:
+    """Real and imaginary parts in a row, or the real samples themselves."""
+    return samples.view(samples.real.dtype) if np.iscomplexobj(samples) else samples
+
+
+def _are_equal(samples: np.ndarray, others: np.ndarray) -> bool:
+    """Whether two blocks of one length are the same; differing starts settle it at once."""
+    return bool(samples[0] == others[0]) and bool(np.array_equal(samples, others))

@@ -6,6 +6,8 @@ import copy
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from controller.instrument import Tone
 
 KEPT = 20  # segments of history; a measurement looks back by a few blocks only
@@ -24,7 +26,8 @@ class _Segment:
 class ToneState:
     """Phase, frequency and amplitude of one output; one thread.
 
-    A ramp counts as done at once: it is shorter than an update.
+    A ramp counts as done at once: it is shorter than an update. A chirp is left
+    out: only a ping has one, and nothing is measured against it from here.
     """
 
     def __init__(self, sample_rate_hz: float) -> None:
@@ -88,6 +91,31 @@ class ToneState:
         segment = self._segment(sample_index)
         elapsed_s = (sample_index - segment.at_sample) / self._rate_hz
         return segment.turns + segment.frequency_hz * elapsed_s
+
+    def phasors(self, sample_indices: np.ndarray, frame_turns: np.ndarray) -> np.ndarray:
+        """The tone at several samples, in a turning frame.
+
+        Parameters
+        ----------
+        sample_indices : ndarray of float64, shape (n,)
+            Samples, rising.
+        frame_turns : ndarray of float64, shape (n,)
+            Phase of the frame at each of them [turns].
+
+        Returns
+        -------
+        ndarray of complex128, shape (n,)
+            Amplitude times exp(i phase) [channel's unit].
+        """
+        at = [self._segment(index) for index in sample_indices.tolist()]
+        amplitudes = np.array([segment.amplitude for segment in at])
+        turns = np.array(
+            [
+                segment.turns + segment.frequency_hz * (index - segment.at_sample) / self._rate_hz
+                for segment, index in zip(at, sample_indices.tolist(), strict=True)
+            ]
+        )
+        return amplitudes * np.exp(2j * math.pi * (turns - frame_turns))
 
     def _segment(self, sample_index: float) -> _Segment:
         for segment in reversed(self._segments):

@@ -1,0 +1,266 @@
+"""From settings, stream and search to the configs of the loop's parts.
+
+What the settings leave open is decided here, and nowhere else. Settings are in
+metres, the parts work in sample units.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from scipy.constants import Boltzmann
+
+from controller.errors import InputError
+from controller.instrument import StreamFormat, ToneChannel
+from controller.records import ModeId
+from controller.settings import LoopSettings
+from controller.supervisor.drive import DriveConfig
+from controller.supervisor.pump import PumpConfig
+from controller.supervisor.searching import FoundMode
+from controller.tracking.joint import JointConfig, Strengths
+from controller.tracking.phase_tracker import PhaseTrackerConfig
+
+LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
+TWO_PI = 2.0 * math.pi
+
+DRIVE_NAMES = {LOWER: "drive_lower", UPPER: "drive_upper"}
+PUMP_NAME = "pump"
+
+# Where the settings leave a drift open, the joint estimate starts here and learns:
+# arbitrary within a factor 30 either way, see the tests of the joint estimate.
+START_SHARED_WALK = 5.0e-3  # Hz per root second
+START_SEPARATE_WALK = 3.0e-5
+# A pump that may be anywhere within a third of the line still sits on it.
+SIGMA_LIMIT_LINES = 1.0 / 3.0
+LEAST_SIGMA_LIMIT_HZ = 1.0e-3
+# A coupling that nobody measured is taken to be within ten lines at the set amplitude.
+UNKNOWN_COUPLING_LINES = 10.0
+KNOWN_COUPLING_RATIO = 0.1  # one sigma of a coupling that was given without one
+LEAST_START_SIGMA_HZ = 0.05  # a mode drifts while its search is evaluated
+MOST_TICK_S = 0.1  # between two joint estimates
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordRate:
+    """How records follow from ticks."""
+
+    tick_s: float  # wanted time between joint estimates
+    rate_hz: float
+
+    def every(self, tick_s: float) -> int:
+        """How many ticks of this length [s] make a record."""
+        return max(1, round(1.0 / (self.rate_hz * tick_s)))
+
+
+def record_rate(settings: LoopSettings) -> RecordRate:
+    """A tick of a tenth of a second at most, of which a whole number makes a record."""
+    rate_hz = settings.run.record_rate_hz
+    ticks = max(1, math.ceil(1.0 / (rate_hz * MOST_TICK_S) - 1e-9))
+    return RecordRate(tick_s=1.0 / (rate_hz * ticks), rate_hz=rate_hz)
+
+
+def driven_channels(
+    settings: LoopSettings, tones: Mapping[str, ToneChannel]
+) -> dict[ModeId, ToneChannel]:
+    """The drives of the modes that are to be driven, as far as there are outputs."""
+    return {
+        mode: tones[name]
+        for mode, name in DRIVE_NAMES.items()
+        if name in tones and settings.drive.amplitude_of(mode) > 0.0
+    }
+
+
+def check_settings(
+    settings: LoopSettings, stream: StreamFormat, tones: Mapping[str, ToneChannel]
+) -> None:
+    """Refuse what the stream and the outputs cannot do.
+
+    Parameters
+    ----------
+    settings : LoopSettings
+        All settings.
+    stream : StreamFormat
+        What the samples mean.
+    tones : mapping of str to ToneChannel
+        The outputs that there are.
+
+    Raises
+    ------
+    InputError
+        If the modes are out of order, a search range lies outside what a drive
+        can do, or an amplitude is above a channel's limit or the detector's range.
+    """
+    lower, upper = settings.modes.lower, settings.modes.upper
+    if not lower.frequency_hz < upper.frequency_hz:
+        raise InputError(
+            f"modes.upper.frequency_hz is {upper.frequency_hz:g}, not above "
+            f"modes.lower.frequency_hz = {lower.frequency_hz:g}"
+        )
+    for mode, channel in driven_channels(settings, tones).items():
+        _check_drive(settings, stream, mode, channel)
+    _check_pump(settings, tones.get(PUMP_NAME))
+
+
+def _check_drive(
+    settings: LoopSettings, stream: StreamFormat, mode: ModeId, channel: ToneChannel
+) -> None:
+    wanted = settings.modes.of(mode)
+    low_hz, high_hz = channel.min_frequency_hz, channel.max_frequency_hz
+    searched_hz = wanted.frequency_hz - wanted.search_hz, wanted.frequency_hz + wanted.search_hz
+    if not low_hz <= searched_hz[0] < searched_hz[1] <= high_hz:
+        raise InputError(
+            f"modes.{mode.value}.frequency_hz is {wanted.frequency_hz:g} +- {wanted.search_hz:g} "
+            f"(search_hz), outside what {channel.name} can do: {low_hz:g} to {high_hz:g} Hz"
+        )
+    amplitude_m = settings.drive.amplitude_of(mode)
+    full_scale_m = stream.full_scale * stream.metres_per_unit
+    if amplitude_m >= full_scale_m:
+        raise InputError(
+            f"drive.amplitude_m is {amplitude_m:g} for the {mode.value} mode, the detector's "
+            f"full scale is {full_scale_m:g} m"
+        )
+
+
+def _check_pump(settings: LoopSettings, channel: ToneChannel | None) -> None:
+    amplitude, window_hz = settings.pump.amplitude, settings.pump.difference_window_hz
+    if amplitude > 0.0 and channel is None:
+        raise InputError(
+            "pump.amplitude is set, but the instrument has no tone channel 'pump'; set it to 0"
+        )
+    if channel is not None and amplitude > channel.max_amplitude:
+        raise InputError(
+            f"pump.amplitude is {amplitude:g}, the channel gives at most "
+            f"{channel.max_amplitude:g} {channel.amplitude_unit}"
+        )
+    if window_hz is not None and not window_hz[0] < window_hz[1]:
+        raise InputError(
+            f"pump.difference_window_hz is {list(window_hz)}; the lower edge has to come first"
+        )
+
+
+def tracker_config(
+    settings: LoopSettings,
+    stream: StreamFormat,
+    mode: ModeId,
+    found: FoundMode,
+    update_s: float,
+) -> PhaseTrackerConfig:
+    """The noise model of one tracker, from the settings and what the search found."""
+    tracking = settings.tracking
+    noise = tracking.detector_noise
+    return PhaseTrackerConfig(
+        update_s=update_s,
+        detector_noise=(found.detector_noise if noise is None else noise / stream.metres_per_unit),
+        thermal_amplitude=_thermal_amplitude(settings, stream, mode, found.frequency_hz),
+        decay_rate_per_s=decay_rate_per_s(settings, mode, found.frequency_hz),
+        walk_hz_per_root_s=tracking.common_walk_hz_per_root_s or START_SHARED_WALK,
+    )
+
+
+def joint_config(settings: LoopSettings, found: Mapping[ModeId, FoundMode]) -> JointConfig:
+    """Prior knowledge of the pair, from the settings and what the search found."""
+    modes, pump, tracking = settings.modes, settings.pump, settings.tracking
+    shared = tracking.common_walk_hz_per_root_s
+    separate = tracking.separate_walk_hz_per_root_s
+    coupling_sigma_hz = _coupling_sigma_hz(settings)
+    return JointConfig(
+        lower_reference_hz=found[LOWER].frequency_hz,
+        upper_reference_hz=found[UPPER].frequency_hz,
+        frequency_sigma_hz=max(f.frequency_sigma_hz for f in found.values()) + 0.1,
+        strengths=Strengths(
+            shared_walk=(shared or START_SHARED_WALK) ** 2,
+            separate_walk=(separate or START_SEPARATE_WALK) ** 2,
+        ),
+        learnt=(shared is None, separate is None, True, True),
+        drift_ratio_sigma=tracking.drift_ratio_sigma,
+        pump_shift_hz=(modes.lower.pump_shift_hz_per_v2, modes.upper.pump_shift_hz_per_v2),
+        pump_shift_sigma_hz=(
+            modes.lower.pump_shift_sigma_hz_per_v2,
+            modes.upper.pump_shift_sigma_hz_per_v2,
+        ),
+        coupling_hz=pump.coupling_hz_per_unit or 0.0,
+        coupling_quadrature_sigma_hz=coupling_sigma_hz,
+        coupling_sigma_hz=coupling_sigma_hz,
+        asymmetry_sigma=0.5 * pump.mass_ratio_sigma,
+    )
+
+
+def drive_config(
+    settings: LoopSettings,
+    stream: StreamFormat,
+    mode: ModeId,
+    channel: ToneChannel,
+    frequency_hz: float,
+    responsivity: float | None,
+) -> DriveConfig:
+    """What is asked of one drive; responsivity None: nothing is known of it."""
+    decay_per_s = decay_rate_per_s(settings, mode, frequency_hz)
+    target = settings.drive.amplitude_of(mode) / stream.metres_per_unit
+    # Without a ping's word: as if the channel's limit could hold ten times the target.
+    assumed = 5.0 * decay_per_s * target / channel.max_amplitude
+    return DriveConfig(
+        target_amplitude=target,
+        decay_rate_per_s=decay_per_s,
+        max_amplitude=channel.max_amplitude,
+        responsivity=responsivity or assumed,
+    )
+
+
+def pump_config(
+    settings: LoopSettings, channel: ToneChannel | None, sample_rate_hz: float, first_index: int
+) -> PumpConfig:
+    """Limits and wishes for the pump; without a channel there is nothing to switch."""
+    pump = settings.pump
+    return PumpConfig(
+        channel=channel or ToneChannel(PUMP_NAME, "V", 0.0, 0.0, math.inf, 0, True, True),
+        sample_rate_hz=sample_rate_hz,
+        amplitude=pump.amplitude,
+        offset_hz=pump.offset_hz,
+        coupling_phase_rad=pump.coupling_phase_rad,
+        window_hz=pump.difference_window_hz,
+        sigma_limit_hz=pump.sigma_limit_hz
+        or max(SIGMA_LIMIT_LINES * _narrower_line_hz(settings), LEAST_SIGMA_LIMIT_HZ),
+        healthy_s=pump.healthy_s,
+        ramp_s=pump.ramp_s,
+        from_index=first_index + round(settings.run.pump_from_s * sample_rate_hz),
+    )
+
+
+def action_ratio(settings: LoopSettings) -> float:
+    """sqrt(m w) of the upper over the lower mode."""
+    lower, upper = settings.modes.lower, settings.modes.upper
+    return math.sqrt(upper.mass_kg * upper.frequency_hz / (lower.mass_kg * lower.frequency_hz))
+
+
+def decay_rate_per_s(settings: LoopSettings, mode: ModeId, frequency_hz: float) -> float:
+    """gamma, the energy's decay rate, from the configured quality factor [1/s]."""
+    return TWO_PI * frequency_hz / settings.modes.of(mode).quality_factor
+
+
+def _thermal_amplitude(
+    settings: LoopSettings, stream: StreamFormat, mode: ModeId, frequency_hz: float
+) -> float:
+    """x_th in sample units; 0 where the stream is not calibrated."""
+    if stream.metres_per_unit == 1.0:
+        return 0.0
+    stiffness = settings.modes.of(mode).mass_kg * (TWO_PI * frequency_hz) ** 2
+    thermal_m = math.sqrt(Boltzmann * settings.tracking.temperature_k / stiffness)
+    return thermal_m / stream.metres_per_unit
+
+
+def _coupling_sigma_hz(settings: LoopSettings) -> float:
+    """How well g / 2 pi per unit is known before anything was seen [Hz]."""
+    pump = settings.pump
+    if pump.coupling_sigma_hz_per_unit is not None:
+        return pump.coupling_sigma_hz_per_unit
+    if pump.coupling_hz_per_unit is not None:
+        return KNOWN_COUPLING_RATIO * abs(pump.coupling_hz_per_unit)
+    return UNKNOWN_COUPLING_LINES * _narrower_line_hz(settings) / max(pump.amplitude, 1e-9)
+
+
+def _narrower_line_hz(settings: LoopSettings) -> float:
+    """Width of the narrower line, f / Q [Hz]."""
+    modes = (settings.modes.lower, settings.modes.upper)
+    return min(mode.frequency_hz / mode.quality_factor for mode in modes)

@@ -1,0 +1,222 @@
+"""The drives of both modes: tones that follow the motion 90 degrees ahead.
+
+A drive may leave its line with another phase than was commanded and leak into
+the detector; the search's ping tells both, and they are kept here until a
+better ping comes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller.instrument import Tone, ToneChannel
+from controller.records import ModeId, TrackerState
+from controller.supervisor.drive import AmplitudeController, DriveConfig
+from controller.supervisor.tone_state import ToneState
+from controller.tracking.pair import TrackedPair
+
+TWO_PI = 2.0 * math.pi
+AHEAD_TURNS = 0.25  # of the motion: all force, no shift
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrivePath:
+    """What lies between a command and the mode, and beside it the detector."""
+
+    phase_turns: float = 0.0  # by which the force leads what was commanded
+    feedthrough: complex = 0j  # sample units per unit of the drive
+
+
+class Drives:
+    """The drive channels that are used; owned by the engine, one thread.
+
+    Parameters
+    ----------
+    channels : mapping of ModeId to ToneChannel
+        The drives of the modes that are driven.
+    sample_rate_hz : float
+        Rate of the stream [Hz].
+    """
+
+    def __init__(self, channels: Mapping[ModeId, ToneChannel], sample_rate_hz: float) -> None:
+        self.channels = dict(channels)
+        self._rate_hz = sample_rate_hz
+        self.reset()
+
+    def reset(self) -> None:
+        """Nothing sounds, nothing is known."""
+        self.tones = {mode: ToneState(self._rate_hz) for mode in self.channels}
+        self.controllers: dict[ModeId, AmplitudeController] = {}
+        self._paths: dict[ModeId, DrivePath] = {}
+        self._refused_off: set[ModeId] = set()
+        self._driven_at: int | None = None
+
+    def __repr__(self) -> str:
+        return f"Drives({', '.join(map(repr, self.tones.values()))})"
+
+    # -- commands ----------------------------------------------------------------
+
+    def adopt(self, mode: ModeId, config: DriveConfig, path: DrivePath) -> None:
+        """Take what a search found out about one drive."""
+        self.controllers[mode] = AmplitudeController(config)
+        self._paths[mode] = path
+
+    def follow(self, pair: TrackedPair, now_index: int, *, is_disturbed: bool) -> list[Tone]:
+        """Each drive 90 degrees ahead of its mode, as strong as it takes.
+
+        Parameters
+        ----------
+        pair : TrackedPair
+            The modes.
+        now_index : int
+            End of the last block [samples].
+        is_disturbed : bool
+            Whether a pump moves the amplitudes, too.
+
+        Returns
+        -------
+        list of Tone
+            One for each locked mode; 'off' for others that still sound.
+        """
+        before = self._driven_at
+        elapsed_s = pair.config.tick_s
+        if before is not None:
+            elapsed_s = max((now_index - before) / self._rate_hz, elapsed_s)
+        self._driven_at = now_index
+        tones = []
+        for mode, controller in self.controllers.items():
+            tracker = pair.trackers[mode]
+            if tracker.state is not TrackerState.LOCKED:
+                controller.rest()
+                if self.tones[mode].amplitude > 0.0:
+                    tones.append(self.off(mode, now_index))
+                continue
+            amplitude = controller.process(
+                tracker.amplitude, tracker.amplitude_sigma, elapsed_s, is_disturbed=is_disturbed
+            )
+            ahead = math.copysign(AHEAD_TURNS, amplitude) - self._paths[mode].phase_turns
+            turns = pair.motion_turns(mode, now_index) + ahead
+            tones.append(
+                Tone(
+                    channel=self.channels[mode].name,
+                    at_sample=now_index,
+                    frequency_hz=pair.motion_hz(mode),
+                    amplitude=abs(amplitude),
+                    phase_rad=TWO_PI * (turns % 1.0),
+                )
+            )
+        return tones
+
+    def rest(self) -> None:
+        """Nothing is followed any more."""
+        for controller in self.controllers.values():
+            controller.rest()
+        self._driven_at = None
+
+    def off(self, mode: ModeId, now_index: int) -> Tone:
+        """The command that ends a drive."""
+        channel = self.channels[mode]
+        return Tone(
+            channel=channel.name,
+            at_sample=now_index,
+            frequency_hz=self.tones[mode].frequency_hz or channel.min_frequency_hz,
+            amplitude=0.0,
+        )
+
+    def all_off(self, now_index: int) -> list[Tone]:
+        """The commands that end every drive, whether it sounds or not."""
+        return [self.off(mode, now_index) for mode in self.channels]
+
+    def off_again(self, now_index: int) -> list[Tone]:
+        """'Off' once more where it was refused."""
+        return [self.off(mode, now_index) for mode in sorted(self._refused_off)]
+
+    def tone_set(self, asked: Tone, actual: Tone | None) -> None:
+        """Take note of what became of a command; None: it was refused."""
+        for mode, channel in self.channels.items():
+            if channel.name != asked.channel:
+                continue
+            if actual is not None:
+                self.tones[mode].process(actual)
+                self._refused_off.discard(mode)
+            elif asked.amplitude == 0.0:
+                self._refused_off.add(mode)
+
+    # -- what they do ------------------------------------------------------------
+
+    def unsettled(self, pair: TrackedPair) -> list[ModeId]:
+        """The modes that a drive has still to bring to their amplitudes."""
+        return [
+            mode
+            for mode, controller in self.controllers.items()
+            if not controller.has_settled(pair.trackers[mode].amplitude)
+        ]
+
+    def feedthrough(
+        self, pair: TrackedPair, mode: ModeId, mix_hz: float, centers: np.ndarray
+    ) -> np.ndarray | None:
+        """A drive as the detector sees it, in the frame of the mode's baseband.
+
+        Parameters
+        ----------
+        pair : TrackedPair
+            The modes, whose mix oscillators are the frames.
+        mode : ModeId
+            Which drive.
+        mix_hz : float
+            Frequency of the frame [Hz].
+        centers : ndarray of float64, shape (n,)
+            Sample indices, rising.
+
+        Returns
+        -------
+        ndarray of complex128, shape (n,), or None
+            Sample units; None where nothing leaks.
+        """
+        leak = self._paths[mode].feedthrough if mode in self._paths else 0j
+        if leak == 0j:
+            return None
+        first, last = float(centers[0]), float(centers[-1])
+        tone = self.tones[mode]
+        if tone.amplitude_at(first) == 0.0 == tone.amplitude_at(last):
+            return None
+        frame_turns = (
+            pair.oscillator_turns(mode, first) + mix_hz * (centers - first) / self._rate_hz
+        )
+        return leak * tone.phasors(centers, frame_turns)
+
+    def pull_hz(self, pair: TrackedPair, mode: ModeId, turns: float, center_index: float) -> float:
+        """Rate that a drive adds which is not exactly 90 degrees ahead.
+
+        Parameters
+        ----------
+        pair : TrackedPair
+            The modes.
+        mode : ModeId
+            Which.
+        turns : float
+            Phase of its motion at `center_index` [turns].
+        center_index : float
+            Sample index.
+
+        Returns
+        -------
+        float
+            b u / A sin(off) / 2 pi [Hz]; in equilibrium (gamma / 4 pi) tan(off).
+        """
+        controller = self.controllers.get(mode)
+        tracker = pair.trackers[mode]
+        if controller is None or tracker.state is not TrackerState.LOCKED:
+            return 0.0
+        drive = self.tones[mode].amplitude_at(center_index)
+        if drive == 0.0:
+            return 0.0
+        applied_turns = self.tones[mode].turns_at(center_index) + self._paths[mode].phase_turns
+        off_turns = applied_turns - turns - AHEAD_TURNS
+        amplitude = max(tracker.amplitude, tracker.quadrature_sigma)
+        push_per_s = controller.responsivity * drive / amplitude
+        return push_per_s * math.sin(TWO_PI * off_turns) / TWO_PI
