@@ -9,14 +9,17 @@ either. The estimator is a Kalman filter over one shared drift and a small rest:
 kappa (how much more the upper mode feels the room) is learnt, as are the pump
 shift of each mode and, as far as it can be seen, the pull of the coupling (its
 complex strength, and how unequal the two modes feel it: the logarithm of the
-root of their masses' ratio). The
-measurements are the raw phases of the two trackers, so no error of a loop
-enters twice.
+root of their masses' ratio). The measurements are the raw phases of the two
+trackers, so no error of a loop enters twice. A reading is the mean over a
+window that ends with the step; it is modelled as such (two states hold the means),
+because a phase that diffuses is not at its mean in the middle of the window.
 
 The strengths of the walks, of the phase diffusion and of the detector noise
-are not known well. A small bank of filters runs beside the one whose word is
-taken: each differs from it in one strength, up or down. Where the likelihood of
-its innovations wins, the bank moves there.
+are not known well. A bank of filters covers them: one at the centre, and
+others that differ from it in one strength, by one or more steps up or down.
+What is handed out is the mean of all, weighed by the likelihood of their
+innovations (multiple-model estimation, Magill 1965), and its sigma counts how
+far they disagree. Where the likelihood wins clearly, the bank is centred anew.
 
 Frequencies are offsets [Hz] from two fixed references; phases are in turns.
 """
@@ -34,14 +37,20 @@ from controller.records import ModeId
 # Places in the state vector.
 LOWER_TURNS, UPPER_TURNS, SHARED_HZ, RATE, REST_HZ, RATIO = range(6)
 SHIFT, SHIFT_DIFFERENCE, COUPLING, QUADRATURE, ASYMMETRY = range(6, 11)
-STATES = 11
+LASTING = 11  # states from here on belong to the last window only
+LOWER_MEAN, UPPER_MEAN = 11, 12  # phases averaged over it
+MIDDLE_HZ = 13  # the shared drift in the middle of it
+STATES = 14
 
-# One step of the bank: a factor 4 in variance. Half a step off costs about 3 % in
-# the rms error of a random-walk filter (error ~ (q N)^(1/4) at its optimum).
-STEP = math.log(4.0)
-# Moving needs this much log-likelihood: e^3 = 20 to 1.
-MOVE_AT = 3.0
-FORGET_S = 90.0  # arbitrary between 30 and 300: how long innovations count
+# Members of the bank beside the centre: variances that differ by these factors up and
+# down, for shared walk, separate walk, diffusion and detector noise. Half a factor 2 off
+# is 20 % in the rms strength and about 10 % in a stated sigma. The separate walk sets
+# the bandwidth of the difference itself; it is covered up to 8 in rms, because where
+# both are far off a neighbour is hardly likelier than the centre.
+FACTORS = ((2.0, 8.0), (4.0, 16.0, 64.0), (2.0,), (4.0,))
+MOVE_AT = 1.0  # log-likelihood; moving the centre changes no estimate by itself
+FORGET_S = 300.0  # arbitrary between 100 and 1000: how long innovations count
+LEAST_LEAD = -20.0  # no member falls back further (weight 2e-9), so that each can return
 RATE_TIME_S = 60.0  # the rate of the shared drift is remembered for about a minute
 AMBIGUOUS_TURNS = 0.2  # a phase less certain than this may be a turn off: 2.5 sigma to half a turn
 BROKEN_TURNS = 0.1  # the trackers' own gate: 0.6 rad
@@ -71,7 +80,13 @@ LARGEST_LOGS = np.log([1.0, 1e-2, 1e3, 30.0])
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JointConfig:
-    """Prior knowledge of the pair."""
+    """Prior knowledge of the pair.
+
+    Raises
+    ------
+    ValueError
+        If a reference, the frequency's sigma or a strength is not positive.
+    """
 
     lower_reference_hz: float
     upper_reference_hz: float
@@ -86,10 +101,18 @@ class JointConfig:
     coupling_quadrature_sigma_hz: float = 1.0  # across its expected phase
     asymmetry_sigma: float = 0.01  # of ln sqrt(m_upper w_upper / (m_lower w_lower))
 
+    def __post_init__(self) -> None:
+        for name in ("lower_reference_hz", "upper_reference_hz", "frequency_sigma_hz"):
+            if not getattr(self, name) > 0.0:
+                raise ValueError(f"{name} is {getattr(self, name)}; it has to be positive")
+        logs = self.strengths.as_logs()
+        if not np.all(np.isfinite(logs)):
+            raise ValueError(f"strengths are {self.strengths}; each has to be positive")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PumpAction:
-    """What the pump and the drives did to the phases over one step, on average."""
+    """What pump and drives did to the phases, on average over some time."""
 
     squared: float = 0.0  # pump amplitude squared [unit^2]
     # The coupling adds the rate Re(g / 2 pi * pull): pull is the amplitude [unit] times
@@ -102,7 +125,10 @@ class PumpAction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JointReading:
-    """Raw phases against the two fixed references; None where not measured."""
+    """Raw phases against the two fixed references, each the mean over a window.
+
+    None where a phase was not measured.
+    """
 
     lower_turns: float | None
     lower_variance_turns2: float
@@ -130,6 +156,7 @@ class JointEstimate:
     innovation_ratio: float
     shared_walk_hz_per_root_s: float
     separate_walk_hz_per_root_s: float
+    diffusion_scale: float  # learnt, on the thermal phase diffusion
 
 
 class JointEstimator:
@@ -149,13 +176,14 @@ class JointEstimator:
         self._base = np.zeros(2)  # Hz; moved by `_rebase`
         self._center = c.strengths.as_logs()
         self._directions = self._bank_directions()
+        self._estimate: JointEstimate | None = None
         members = len(self._directions)
         x = np.zeros(STATES)
         x[SHIFT] = c.pump_shift_hz[0]
         x[SHIFT_DIFFERENCE] = c.pump_shift_hz[1] - c.pump_shift_hz[0]
         x[COUPLING] = c.coupling_hz
         sigma = np.zeros(STATES)
-        sigma[[LOWER_TURNS, UPPER_TURNS]] = 0.3
+        sigma[[LOWER_TURNS, UPPER_TURNS]] = 0.3  # any phase
         sigma[[SHARED_HZ, REST_HZ]] = c.frequency_sigma_hz
         sigma[RATE] = math.sqrt(c.strengths.shared_walk / RATE_TIME_S)
         sigma[RATIO] = c.drift_ratio_sigma
@@ -169,9 +197,10 @@ class JointEstimator:
         self._x = np.tile(x, (members, 1))
         self._p = np.tile(p, (members, 1, 1))
         self._log_likelihood = np.zeros(members)
-        self._pump, self._step_s = PumpAction(), 1.0
+        self._pump, self._window_s = PumpAction(), 1.0
         self._since_rebase_s = 0.0
         self.innovation_ratio = 1.0
+        self._mix()
 
     def copy(self) -> JointEstimator:
         """An independent estimator that goes on alike."""
@@ -182,129 +211,192 @@ class JointEstimator:
         return f"JointEstimator({e.difference_hz:.6f} +- {e.difference_sigma_hz:.2g} Hz)"
 
     def _bank_directions(self) -> np.ndarray:
-        """Offsets of the members' log strengths: none, then one up or down each."""
+        """Offsets of the members' log strengths from the centre, shape (members, 4)."""
         rows = [np.zeros(4)]
-        for place in range(4):
+        for place, factors in enumerate(FACTORS):
             if self.config.learnt[place]:
-                for sign in (1.0, -1.0):
+                for offset in np.log([*factors, *np.reciprocal(factors)]):
                     row = np.zeros(4)
-                    row[place] = sign * STEP
+                    row[place] = offset
                     rows.append(row)
         return np.array(rows)
 
     # -- time step and measurement ---------------------------------------------
 
-    def process(self, duration_s: float, reading: JointReading, pump: PumpAction) -> JointEstimate:
-        """Advance by a time step and take the phases at its end.
+    def process(
+        self,
+        duration_s: float,
+        reading: JointReading,
+        pump: PumpAction,
+        *,
+        window_s: float | None = None,
+        early: PumpAction | None = None,
+    ) -> JointEstimate:
+        """Advance by a time step and take the phases averaged over its end.
 
         Parameters
         ----------
         duration_s : float
-            Time since the last call [s], > 0.
+            Time since the end of the last step [s], > 0.
         reading : JointReading
-            Phases at the end of the step; without them the step only predicts.
+            Mean phases over the window; without them the step only predicts.
         pump : PumpAction
-            What pump and drives did meanwhile.
+            What pump and drives did over the window, on average.
+        window_s : float, optional
+            Length of the window, which ends with the step [s]; None: all of it.
+        early : PumpAction, optional
+            The same as `pump`, weighed by the time that was left in the window: what
+            came early has moved the mean phase the more. None: pump was steady.
 
         Returns
         -------
         JointEstimate
-            The estimate at the end of the step.
+            The estimate in the middle of the window.
         """
+        window_s = duration_s if window_s is None else min(window_s, duration_s)
         strengths = np.exp(np.clip(self._center + self._directions, LEAST_LOGS, LARGEST_LOGS))
-        self._pump, self._step_s = pump, duration_s
-        self._predict(duration_s, reading, pump, strengths)
-        decay = math.exp(-duration_s / FORGET_S)
-        self._log_likelihood *= decay
+        if duration_s - window_s > 1e-3 * window_s:  # a gap before the window
+            self._predict(duration_s - window_s, reading, pump, pump, strengths)
+        self._pump, self._window_s = pump, window_s
+        self._predict(window_s, reading, pump, early or pump, strengths)
+        self._log_likelihood *= math.exp(-duration_s / FORGET_S)
+        scale = strengths[:, 3]
         if reading.lower_turns is not None:
-            self._correct(
-                LOWER_TURNS, reading.lower_turns, reading.lower_variance_turns2 * strengths[:, 3]
-            )
+            self._correct(ModeId.LOWER, reading.lower_turns, reading.lower_variance_turns2 * scale)
         if reading.upper_turns is not None:
             innovation2 = self._correct(
-                UPPER_TURNS, reading.upper_turns, reading.upper_variance_turns2 * strengths[:, 3]
+                ModeId.UPPER, reading.upper_turns, reading.upper_variance_turns2 * scale
             )
             self.innovation_ratio += 0.05 * (min(innovation2, 100.0) - self.innovation_ratio)
         self._move_bank()
         self._since_rebase_s += duration_s
         if self._since_rebase_s > RATE_TIME_S:
             self._rebase()
+        self._mix()
         return self.estimate()
 
     def _predict(
-        self, dt: float, reading: JointReading, pump: PumpAction, strengths: np.ndarray
+        self,
+        dt: float,
+        reading: JointReading,
+        pump: PumpAction,
+        early: PumpAction,
+        strengths: np.ndarray,
     ) -> None:
-        x, members = self._x, len(self._x)
-        ratio = 1.0 + self._ratio_prior + x[:, RATIO]
-        fade = math.exp(-dt / RATE_TIME_S)
-        f = np.tile(np.eye(STATES), (members, 1, 1))
-        f[:, LOWER_TURNS, SHARED_HZ] = dt
-        f[:, LOWER_TURNS, RATE] = dt * dt / 2.0
-        f[:, LOWER_TURNS, SHIFT] = pump.squared * dt
-        coupling = x[:, COUPLING] + 1j * x[:, QUADRATURE]
-        pull_lower = (coupling * pump.lower_pull).real
-        pull_upper = (coupling * pump.upper_pull).real
-        more, less = 1.0 + x[:, ASYMMETRY], 1.0 - x[:, ASYMMETRY]
-        f[:, LOWER_TURNS, COUPLING] = pump.lower_pull.real * more * dt
-        f[:, LOWER_TURNS, QUADRATURE] = -pump.lower_pull.imag * more * dt
-        f[:, LOWER_TURNS, ASYMMETRY] = pull_lower * dt
-        f[:, UPPER_TURNS, SHARED_HZ] = ratio * dt
-        f[:, UPPER_TURNS, RATE] = ratio * dt * dt / 2.0
-        f[:, UPPER_TURNS, REST_HZ] = dt
-        f[:, UPPER_TURNS, RATIO] = x[:, SHARED_HZ] * dt
-        f[:, UPPER_TURNS, SHIFT] = pump.squared * dt
-        f[:, UPPER_TURNS, SHIFT_DIFFERENCE] = pump.squared * dt
-        f[:, UPPER_TURNS, COUPLING] = pump.upper_pull.real * less * dt
-        f[:, UPPER_TURNS, QUADRATURE] = -pump.upper_pull.imag * less * dt
-        f[:, UPPER_TURNS, ASYMMETRY] = -pull_upper * dt
+        """Every member over a time in which the phases are averaged."""
+        ratio = 1.0 + self._ratio_prior + self._x[:, RATIO]
+        f = np.zeros((len(self._x), STATES, STATES))
+        diagonal = np.arange(LASTING)
+        f[:, diagonal, diagonal] = 1.0
+        f[:, MIDDLE_HZ, SHARED_HZ] = 1.0
+        f[:, MIDDLE_HZ, RATE] = dt / 2.0
         f[:, SHARED_HZ, RATE] = dt
-        f[:, RATE, RATE] = fade
-        # Products of two states (ratio times drift, coupling times asymmetry) are
-        # bilinear: the matrix counts them twice.
-        lower_twice = pull_lower * x[:, ASYMMETRY] * dt
-        upper_twice = (x[:, RATIO] * x[:, SHARED_HZ] - pull_upper * x[:, ASYMMETRY]) * dt
-        x = (f @ x[:, :, None])[:, :, 0]
-        x[:, LOWER_TURNS] -= lower_twice
-        x[:, UPPER_TURNS] -= upper_twice
-        x[:, LOWER_TURNS] += (self._base[0] + pump.lower_known_hz) * dt
-        x[:, UPPER_TURNS] += (self._base[1] + pump.upper_known_hz) * dt
-        self._x = x
-        p = f @ self._p @ f.transpose(0, 2, 1)
-        self._add_process_noise(p, dt, reading, strengths, ratio)
-        self._p = p
-
-    @staticmethod
-    def _add_process_noise(
-        p: np.ndarray, dt: float, reading: JointReading, strengths: np.ndarray, ratio: np.ndarray
-    ) -> None:
-        """Exact discretisation of the walks, the rate's to leading order."""
-        shared, rest, diffusion = strengths[:, 0], strengths[:, 1], strengths[:, 2]
-        cube, square = dt**3 / 3.0, dt**2 / 2.0
-        p[:, LOWER_TURNS, LOWER_TURNS] += (
-            shared * cube + diffusion * reading.lower_diffusion_turns2_per_s * dt
-        )
-        p[:, UPPER_TURNS, UPPER_TURNS] += (
-            ratio * ratio * shared + rest
-        ) * cube + diffusion * reading.upper_diffusion_turns2_per_s * dt
-        p[:, SHARED_HZ, SHARED_HZ] += shared * dt
-        p[:, REST_HZ, REST_HZ] += rest * dt
-        for row, column, amount in (
-            (LOWER_TURNS, UPPER_TURNS, ratio * shared * cube),
-            (LOWER_TURNS, SHARED_HZ, shared * square),
-            (UPPER_TURNS, SHARED_HZ, ratio * shared * square),
-            (UPPER_TURNS, REST_HZ, rest * square),
+        f[:, RATE, RATE] = math.exp(-dt / RATE_TIME_S)
+        # A rate that lasts moves the phase at the end by rate * dt; the mean phase by half.
+        known = np.zeros((len(self._x), STATES))
+        for lower, upper, time_s, second_s2, action in (
+            (LOWER_TURNS, UPPER_TURNS, dt, dt * dt / 2.0, pump),
+            (LOWER_MEAN, UPPER_MEAN, dt / 2.0, dt * dt / 6.0, early),
         ):
-            p[:, row, column] += amount
-            p[:, column, row] += amount
+            f[:, lower, LOWER_TURNS] = 1.0
+            f[:, upper, UPPER_TURNS] = 1.0
+            f[:, lower, SHARED_HZ] = time_s
+            f[:, lower, RATE] = second_s2
+            f[:, upper, SHARED_HZ] = ratio * time_s
+            f[:, upper, RATE] = ratio * second_s2
+            f[:, upper, REST_HZ] = time_s
+            f[:, upper, RATIO] = self._x[:, SHARED_HZ] * time_s
+            known[:, lower] = (self._base[0] + action.lower_known_hz) * time_s
+            known[:, upper] = (self._base[1] + action.upper_known_hz) * time_s
+            # Products of two states (ratio times drift, coupling times asymmetry) are
+            # bilinear: the matrix counts them twice.
+            known[:, upper] -= self._x[:, RATIO] * self._x[:, SHARED_HZ] * time_s
+            if action.squared > 0.0:
+                twice = self._add_pump(f, lower, upper, time_s, action)
+                known[:, lower] -= twice[0]
+                known[:, upper] -= twice[1]
+        self._x = (f @ self._x[:, :, None])[:, :, 0] + known
+        self._p = f @ self._p @ f.transpose(0, 2, 1)
+        self._add_process_noise(dt, reading, strengths, ratio)
+
+    def _add_pump(
+        self, f: np.ndarray, lower: int, upper: int, time_s: float, action: PumpAction
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Rows of shift and coupling; returns what the rows count twice [turns]."""
+        x = self._x
+        f[:, lower, SHIFT] = f[:, upper, SHIFT] = action.squared * time_s
+        f[:, upper, SHIFT_DIFFERENCE] = action.squared * time_s
+        coupling = x[:, COUPLING] + 1j * x[:, QUADRATURE]
+        twice = []
+        for place, pull, sign in (
+            (lower, action.lower_pull, 1.0),
+            (upper, action.upper_pull, -1.0),
+        ):
+            more = (1.0 + sign * x[:, ASYMMETRY]) * time_s
+            pulled = sign * time_s * (coupling * pull).real
+            f[:, place, COUPLING] = pull.real * more
+            f[:, place, QUADRATURE] = -pull.imag * more
+            f[:, place, ASYMMETRY] = pulled
+            twice.append(pulled * x[:, ASYMMETRY])
+        return twice[0], twice[1]
+
+    def _add_process_noise(
+        self, dt: float, reading: JointReading, strengths: np.ndarray, ratio: np.ndarray
+    ) -> None:
+        """Exact discretisation of walks and diffusion, the rate's to leading order.
+
+        A step of a walk that has time s to go moves the frequency by 1, the phase
+        at the end by s and the mean phase by s^2 / (2 dt); a step of a diffusing
+        phase moves the phase by 1 and its mean by s / dt. Integrals of their
+        products over s give what stands here.
+        """
+        shared, rest, diffusion = strengths[:, 0], strengths[:, 1], strengths[:, 2]
+        walk_lower, walk_cross = shared, ratio * shared
+        walk_upper = ratio * walk_cross + rest
+        lower_diffusion = diffusion * reading.lower_diffusion_turns2_per_s
+        upper_diffusion = diffusion * reading.upper_diffusion_turns2_per_s
+        p = self._p
+        for row, column, walk_time, phase_time in (
+            (0, 0, dt**3 / 3.0, dt),
+            (0, 1, dt**3 / 8.0, dt / 2.0),
+            (1, 0, dt**3 / 8.0, dt / 2.0),
+            (1, 1, dt**3 / 20.0, dt / 3.0),
+        ):
+            lower_row, lower_column = _LOWER_PHASES[row], _LOWER_PHASES[column]
+            upper_row, upper_column = _UPPER_PHASES[row], _UPPER_PHASES[column]
+            p[:, lower_row, lower_column] += walk_lower * walk_time + lower_diffusion * phase_time
+            p[:, upper_row, upper_column] += walk_upper * walk_time + upper_diffusion * phase_time
+            p[:, lower_row, upper_column] += walk_cross * walk_time
+            p[:, upper_row, lower_column] += walk_cross * walk_time
+        for place, frequency, amount in (
+            (LOWER_TURNS, SHARED_HZ, shared * (dt**2 / 2.0)),
+            (LOWER_MEAN, SHARED_HZ, shared * (dt**2 / 6.0)),
+            (UPPER_TURNS, SHARED_HZ, walk_cross * (dt**2 / 2.0)),
+            (UPPER_MEAN, SHARED_HZ, walk_cross * (dt**2 / 6.0)),
+            (UPPER_TURNS, REST_HZ, rest * (dt**2 / 2.0)),
+            (UPPER_MEAN, REST_HZ, rest * (dt**2 / 6.0)),
+            # Of the first half of the window only: s from dt / 2 to dt.
+            (LOWER_TURNS, MIDDLE_HZ, shared * (dt**2 * 3.0 / 8.0)),
+            (LOWER_MEAN, MIDDLE_HZ, shared * (dt**2 * 7.0 / 48.0)),
+            (UPPER_TURNS, MIDDLE_HZ, walk_cross * (dt**2 * 3.0 / 8.0)),
+            (UPPER_MEAN, MIDDLE_HZ, walk_cross * (dt**2 * 7.0 / 48.0)),
+            (SHARED_HZ, MIDDLE_HZ, shared * (dt / 2.0)),
+        ):
+            p[:, place, frequency] += amount
+            p[:, frequency, place] += amount
+        p[:, SHARED_HZ, SHARED_HZ] += shared * dt
+        p[:, MIDDLE_HZ, MIDDLE_HZ] += shared * (dt / 2.0)
+        p[:, REST_HZ, REST_HZ] += rest * dt
         # A rate that keeps for RATE_TIME_S and amounts, over that time, to the walk.
         p[:, RATE, RATE] += 2.0 * shared * dt / RATE_TIME_S**2
         # The ratio may change a little with what is warmed: 1e-3 in a quarter of an hour.
         p[:, RATIO, RATIO] += 1.0e-9 * dt
 
-    def _correct(self, place: int, turns: float, variance: np.ndarray) -> float:
+    def _correct(self, mode: ModeId, turns: float, variance: np.ndarray) -> float:
         """Scalar update of every member; returns the centre's squared innovation."""
+        place = LOWER_MEAN if mode is ModeId.LOWER else UPPER_MEAN
         if self._phase_is_broken(place, turns, float(variance[0])):
-            self._restart_phase(place, turns)
+            self._restart_phase(mode, turns)
             return 1.0
         p = self._p
         innovation = turns - self._x[:, place]
@@ -313,12 +405,12 @@ class JointEstimator:
         normalised2 = innovation**2 / total
         column = p[:, :, place].copy()
         # A member that is too sure of itself steps as if this were BOUNDED_SIGMAS, and
-        # lets its frequency go by what the phase seems to have moved since the last step.
+        # lets its frequency go by what the phase seems to have moved in the window.
         gain = column / np.maximum(total, innovation**2 / BOUNDED_SIGMAS2)[:, None]
         wide = normalised2 > BOUNDED_SIGMAS2
         if wide.any():
-            frequency = SHARED_HZ if place == LOWER_TURNS else REST_HZ
-            p[:, frequency, frequency] += np.where(wide, (innovation / self._step_s) ** 2, 0.0)
+            frequency = SHARED_HZ if mode is ModeId.LOWER else REST_HZ
+            p[:, frequency, frequency] += np.where(wide, (innovation / self._window_s) ** 2, 0.0)
         p -= gain[:, :, None] * column[:, None, :]
         # The asymmetry is considered, not learnt (Schmidt's filter): it multiplies the
         # coupling, and a linear filter that learns both is too sure of both. Its variance
@@ -332,15 +424,33 @@ class JointEstimator:
     # -- the bank ---------------------------------------------------------------
 
     def _move_bank(self) -> None:
-        """Move to the member whose innovations are the most likely, if clearly so."""
-        lead = self._log_likelihood - self._log_likelihood[0]
-        best = int(np.argmax(lead))
-        if lead[best] <= MOVE_AT:
+        """Centre the bank on the likeliest member, if it is clearly so.
+
+        Members keep state and likelihood where the old bank and the new one
+        overlap; the others take those of the nearest old member.
+        """
+        best = int(np.argmax(self._log_likelihood))
+        if self._log_likelihood[best] - self._log_likelihood[0] <= MOVE_AT:
             return
-        self._center = np.clip(self._center + self._directions[best], LEAST_LOGS, LARGEST_LOGS)
-        self._x[:] = self._x[best]
-        self._p[:] = self._p[best]
-        self._log_likelihood[:] = 0.0
+        center = np.clip(self._center + self._directions[best], LEAST_LOGS, LARGEST_LOGS)
+        old, new = self._center + self._directions, center + self._directions
+        nearest = np.argmin(np.abs(new[:, None, :] - old[None, :, :]).sum(axis=2), axis=1)
+        self._center = center
+        self._x, self._p = self._x[nearest], self._p[nearest]
+        self._log_likelihood = self._log_likelihood[nearest]
+
+    def _mix(self) -> None:
+        """Mean and covariance of the whole bank, weighed by likelihood."""
+        lead = self._log_likelihood - self._log_likelihood.max()
+        self._log_likelihood = np.maximum(lead, LEAST_LEAD)
+        weights = np.exp(self._log_likelihood)
+        weights /= weights.sum()
+        x = weights @ self._x
+        apart = self._x - x
+        p = (weights @ self._p.reshape(len(weights), -1)).reshape(STATES, STATES)
+        self._mixed_x, self._mixed_p = x, p + (weights[:, None] * apart).T @ apart
+        self._mixed_logs = weights @ (self._center + self._directions)
+        self._estimate = None
 
     def _rebase(self) -> None:
         """Move the origin of the shared drift to where it is now.
@@ -350,7 +460,7 @@ class JointEstimator:
         """
         shift = float(self._x[0, SHARED_HZ])
         self._base += shift
-        self._x[:, SHARED_HZ] -= shift
+        self._x[:, [SHARED_HZ, MIDDLE_HZ]] -= shift
         self._x[:, REST_HZ] += (self._ratio_prior + self._x[:, RATIO]) * shift
         self._p[:, REST_HZ, :] += shift * self._p[:, RATIO, :]
         self._p[:, :, REST_HZ] += shift * self._p[:, :, RATIO]
@@ -360,16 +470,21 @@ class JointEstimator:
     # -- what it knows -----------------------------------------------------------
 
     def estimate(self) -> JointEstimate:
-        """The bare frequencies and their difference now."""
-        x, p = self._x[0], self._p[0]
+        """Bare frequencies and difference in the middle of the last window."""
+        if self._estimate is None:
+            self._estimate = self._new_estimate()
+        return self._estimate
+
+    def _new_estimate(self) -> JointEstimate:
+        x, p = self._mixed_x, self._mixed_p
         lower = np.zeros(STATES)
-        lower[[SHARED_HZ, SHIFT]] = 1.0, self._pump.squared
+        lower[[MIDDLE_HZ, SHIFT]] = 1.0, self._pump.squared
         difference = np.zeros(STATES)
         ratio = self._ratio_prior + x[RATIO]
-        difference[[SHARED_HZ, REST_HZ, RATIO, SHIFT_DIFFERENCE]] = (
+        difference[[MIDDLE_HZ, REST_HZ, RATIO, SHIFT_DIFFERENCE]] = (
             ratio,
             1.0,
-            x[SHARED_HZ],
+            x[MIDDLE_HZ],
             self._pump.squared,
         )
         tracked = difference.copy()
@@ -381,9 +496,9 @@ class JointEstimator:
             references_hz
             + (self._base[1] - self._base[0])
             + float(difference @ x)
-            - x[RATIO] * x[SHARED_HZ]
+            - x[RATIO] * x[MIDDLE_HZ]
         )
-        walks = np.sqrt(np.exp(self._center[:2]))
+        strengths = np.exp(self._mixed_logs)
         return JointEstimate(
             lower_hz=float(lower_hz),
             lower_sigma_hz=_sigma(lower, p),
@@ -397,14 +512,15 @@ class JointEstimator:
             coupling_hz=math.hypot(x[COUPLING], x[QUADRATURE]),
             coupling_sigma_hz=math.sqrt(p[COUPLING, COUPLING] + p[QUADRATURE, QUADRATURE]),
             innovation_ratio=self.innovation_ratio,
-            shared_walk_hz_per_root_s=float(walks[0]),
-            separate_walk_hz_per_root_s=float(walks[1]),
+            shared_walk_hz_per_root_s=math.sqrt(strengths[0]),
+            separate_walk_hz_per_root_s=math.sqrt(strengths[1]),
+            diffusion_scale=float(strengths[2]),
         )
 
     def coupling_pulls_hz(self, pump: PumpAction) -> dict[ModeId, float]:
         """Rate that the coupling adds to each mode's phase, as known now [Hz]."""
-        coupling = complex(self._x[0, COUPLING], self._x[0, QUADRATURE])
-        asymmetry = float(self._x[0, ASYMMETRY])
+        coupling = complex(self._mixed_x[COUPLING], self._mixed_x[QUADRATURE])
+        asymmetry = float(self._mixed_x[ASYMMETRY])
         return {
             ModeId.LOWER: (1.0 + asymmetry) * (coupling * pump.lower_pull).real,
             ModeId.UPPER: (1.0 - asymmetry) * (coupling * pump.upper_pull).real,
@@ -412,11 +528,11 @@ class JointEstimator:
 
     def pull_sigma_hz(self, mode: ModeId) -> float:
         """One standard deviation of the coupling's pull on a mode now [Hz]."""
-        return _sigma(self._pull_row(mode), self._p[0])
+        return _sigma(self._pull_row(mode), self._mixed_p)
 
     def _pull_row(self, mode: ModeId) -> np.ndarray:
         """Derivative of the coupling's pull on a mode by the states."""
-        x = self._x[0]
+        x = self._mixed_x
         sign = 1.0 if mode is ModeId.LOWER else -1.0
         pull = self._pump.lower_pull if mode is ModeId.LOWER else self._pump.upper_pull
         row = np.zeros(STATES)
@@ -434,12 +550,17 @@ class JointEstimator:
         innovation -= round(innovation)
         return abs(innovation) > BROKEN_TURNS and innovation**2 > 36.0 * uncertain
 
-    def _restart_phase(self, place: int, turns: float) -> None:
+    def _restart_phase(self, mode: ModeId, turns: float) -> None:
         """Take a phase as new; frequencies keep what they know."""
+        place = LOWER_TURNS if mode is ModeId.LOWER else UPPER_TURNS
         self._x[:, place] = turns
         self._p[:, place, :] = 0.0
         self._p[:, :, place] = 0.0
         self._p[:, place, place] = RESTART_TURNS**2
+
+
+_LOWER_PHASES = (LOWER_TURNS, LOWER_MEAN)
+_UPPER_PHASES = (UPPER_TURNS, UPPER_MEAN)
 
 
 def _sigma(row: np.ndarray, p: np.ndarray) -> float:

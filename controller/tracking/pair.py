@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -21,7 +21,12 @@ import numpy as np
 
 from controller.records import ModeId, TrackerState
 from controller.signal.downconverter import DownConverter, DownConverterConfig, decimation_for
-from controller.signal.oscillator import COUNTS_PER_TURN, counts_per_sample, turns_at
+from controller.signal.oscillator import (
+    COUNTS_PER_TURN,
+    counts_per_sample,
+    rotation,
+    turns_at,
+)
 from controller.tracking.joint import JointEstimate, JointEstimator, JointReading, PumpAction
 from controller.tracking.phase_tracker import PhaseReading, PhaseTracker
 
@@ -30,6 +35,8 @@ TWO_PI = 2.0 * math.pi
 
 # A mode that has drifted by this part of the flat pass band is mixed down anew.
 RETUNE_RATIO = 0.25
+
+_NONE_PENDING = np.empty((0, 2), dtype=np.complex128), np.empty(0, dtype=np.int64)
 
 
 class Influence(Protocol):
@@ -133,7 +140,7 @@ class Tick:
 
     center_index: float
     modes: Mapping[ModeId, ModeSnapshot]
-    joint: JointEstimate | None
+    joint: JointEstimate
     action: PumpAction
 
 
@@ -152,10 +159,6 @@ class TrackedPair:
         self.trackers = trackers
         self.joint = joint
         self._references_hz = dict(frequencies_hz)
-        self._mixes_hz = dict(frequencies_hz)
-        self._counts = {mode: self._counts_of(hz) for mode, hz in frequencies_hz.items()}
-        self._carried_turns = dict.fromkeys(ModeId, 0.0)
-        self._carried_at = dict.fromkeys(ModeId, 0.0)
         self._converter = DownConverter(
             DownConverterConfig(
                 sample_rate_hz=config.sample_rate_hz,
@@ -167,22 +170,19 @@ class TrackedPair:
             first_index,
         )
         self.pass_band_hz = self._converter.config.pass_half_width_hz
-        self.center_index: float | None = None  # of the last update
-        self._pulls_hz = dict.fromkeys(ModeId, 0.0)
-        self._tick_center: float | None = None  # of the last tick
-        self._pending: list[np.ndarray] = []
-        self._pending_centers: list[np.ndarray] = []
-        self._begin_tick()
+        self._begin()
 
     def __repr__(self) -> str:
         return f"TrackedPair({self.trackers[LOWER]!r}, {self.trackers[UPPER]!r})"
 
-    def reset(self) -> None:
-        """Forget the lines; the converter goes on where it is."""
+    def reset(self, first_index: int = 0) -> None:
+        """Forget lines and stream; as new, for a stream that starts at `first_index`."""
         for tracker in self.trackers.values():
             tracker.reset()
         self.joint.reset()
-        self.interrupt(self._converter.next_index, "reset")
+        self._converter.retune(tuple(self._references_hz[mode] for mode in ModeId))
+        self._converter.reset(first_index)
+        self._begin()
 
     def copy(self) -> TrackedPair:
         """An independent pair that goes on alike."""
@@ -193,7 +193,7 @@ class TrackedPair:
         for tracker in self.trackers.values():
             tracker.hold(reason)
         self._converter.reset(first_index)
-        self._clear_pending()
+        self._pending, self._pending_centers = _NONE_PENDING
         self._begin_tick()
 
     def process(self, samples: np.ndarray, first_index: int, influence: Influence) -> list[Tick]:
@@ -214,22 +214,19 @@ class TrackedPair:
             Often empty: a tick is several blocks.
         """
         baseband = self._converter.process(samples, first_index)
-        self._pending.append(baseband.samples)
-        self._pending_centers.append(baseband.center_indices)
+        samples = np.concatenate((self._pending, baseband.samples))
+        centers = np.concatenate((self._pending_centers, baseband.center_indices))
         length = self.config.samples_per_update
-        held = sum(map(len, self._pending))
-        if held < length:
-            return []
-        samples, centers = np.concatenate(self._pending), np.concatenate(self._pending_centers)
         ticks = []
-        for start in range(0, held - length + 1, length):
+        for start in range(0, len(samples) - length + 1, length):
             stop = start + length
             tick = self._update(samples[start:stop], centers[start:stop], influence)
             if tick is not None:
                 ticks.append(tick)
-        rest = held - held % length
-        self._pending, self._pending_centers = [samples[rest:]], [centers[rest:]]
-        self._retune_if_needed()
+        rest = len(samples) - len(samples) % length
+        self._pending, self._pending_centers = samples[rest:], centers[rest:]
+        if rest:
+            self._retune_if_needed()
         return ticks
 
     # -- phases -----------------------------------------------------------------
@@ -261,8 +258,17 @@ class TrackedPair:
     def _counts_of(self, frequency_hz: float) -> int:
         return counts_per_sample(frequency_hz, self.config.sample_rate_hz)
 
-    def _clear_pending(self) -> None:
-        self._pending, self._pending_centers = [], []
+    def _begin(self) -> None:
+        """No line followed yet, mixed around the references."""
+        self._mixes_hz = dict(self._references_hz)
+        self._counts = {mode: self._counts_of(hz) for mode, hz in self._mixes_hz.items()}
+        self._carried_turns = dict.fromkeys(ModeId, 0.0)
+        self._carried_at = dict.fromkeys(ModeId, 0.0)
+        self._pulls_hz = dict.fromkeys(ModeId, 0.0)
+        self.center_index: float | None = None  # of the last update
+        self._tick_center: float | None = None  # of the last tick
+        self._pending, self._pending_centers = _NONE_PENDING
+        self._begin_tick()
 
     def _begin_tick(self) -> None:
         self._readings: dict[ModeId, list[PhaseReading]] = {mode: [] for mode in ModeId}
@@ -305,43 +311,41 @@ class TrackedPair:
         return self._tick()
 
     def _tick(self) -> Tick:
-        center = float(np.mean(self._centers))
-        before = self._tick_center
-        duration_s = (
-            self.config.tick_s if before is None else (center - before) / self.config.sample_rate_hz
-        )
+        center = (self._centers[0] + self._centers[-1]) / 2.0
+        before, window_s = self._tick_center, self.config.tick_s
+        duration_s = window_s  # longer after a gap
+        if before is not None:
+            duration_s = (center - before) / self.config.sample_rate_hz
         self._tick_center = center
-        action = _mean_action(self._actions)
-        joint = self.joint.process(duration_s, self._joint_reading(), action)
+        action, early = mean_and_early_action(self._actions)
+        joint = self.joint.process(
+            duration_s, self._joint_reading(), action, window_s=window_s, early=early
+        )
+        for tracker in self.trackers.values():
+            tracker.diffusion_scale = joint.diffusion_scale
         tick = Tick(center_index=center, modes=self._snapshot, joint=joint, action=action)
         self._begin_tick()
         return tick
 
     def _joint_reading(self) -> JointReading:
+        """Mean phases over the tick, where every update of it was a measurement."""
         turns: dict[ModeId, float | None] = {}
         variance: dict[ModeId, float] = {}
-        diffusion: dict[ModeId, float] = {}
-        for mode in ModeId:
-            tracker = self.trackers[mode]
+        for mode, tracker in self.trackers.items():
             readings = self._readings[mode]
-            whole = all(reading.is_valid for reading in readings)
-            usable = whole and tracker.state is TrackerState.LOCKED
-            turns[mode] = float(np.mean(self._reading_turns[mode])) if usable else None
-            # The mean of n readings; phase diffusion within the tick adds its own
-            # (a tick's mean differs from the phase at its centre by q tick / 12).
-            amplitude2 = max(tracker.amplitude**2, tracker.quadrature_sigma**2)
-            config = tracker.config
-            diffusion[mode] = (
-                config.decay_rate_per_s * config.thermal_amplitude**2 / amplitude2 / TWO_PI**2
+            count = len(readings)
+            is_usable = tracker.state is TrackerState.LOCKED and all(
+                reading.is_valid for reading in readings
             )
-            variance[mode] = readings[-1].variance_turns2 / len(readings) if usable else math.inf
+            turns[mode] = sum(self._reading_turns[mode]) / count if is_usable else None
+            variance[mode] = readings[-1].variance_turns2 / count if is_usable else math.inf
         return JointReading(
             lower_turns=turns[LOWER],
             lower_variance_turns2=variance[LOWER],
             upper_turns=turns[UPPER],
             upper_variance_turns2=variance[UPPER],
-            lower_diffusion_turns2_per_s=diffusion[LOWER],
-            upper_diffusion_turns2_per_s=diffusion[UPPER],
+            lower_diffusion_turns2_per_s=self.trackers[LOWER].diffusion_turns2_per_s,
+            upper_diffusion_turns2_per_s=self.trackers[UPPER].diffusion_turns2_per_s,
         )
 
     def _snapshot_of(self, mode: ModeId) -> ModeSnapshot:
@@ -378,13 +382,15 @@ class TrackedPair:
             for tracker in self.trackers.values()
         ):
             return
+        lowest_hz, highest_hz = self._converter.config.frequency_range_hz
         new_hz = {
-            mode: self.frequency_hz(mode)
+            mode: min(max(self.frequency_hz(mode), lowest_hz), highest_hz)
             if self.trackers[mode].state is TrackerState.LOCKED
             else self._mixes_hz[mode]
             for mode in ModeId
         }
-        for mode in ModeId:
+        self._converter.retune(tuple(new_hz[mode] for mode in ModeId))
+        for column, mode in enumerate(ModeId):
             counts = self._counts_of(new_hz[mode])
             shift = (counts - self._counts[mode]) % COUNTS_PER_TURN
             whole = math.floor(center)
@@ -396,18 +402,44 @@ class TrackedPair:
             self._carried_at[mode] = center
             self.trackers[mode].retune(shift_hz, shift_turns)
             self._mixes_hz[mode], self._counts[mode] = new_hz[mode], counts
-        self._converter.retune(tuple(new_hz[mode] for mode in ModeId))
-        # Samples that wait for an update were mixed with the old oscillator.
-        self._clear_pending()
+            self._remix_pending(column, shift)
+
+    def _remix_pending(self, column: int, shift: int) -> None:
+        """Refer samples that wait for an update to the new oscillator."""
+        if len(self._pending):
+            decimation = self.config.decimation
+            first = int(self._pending_centers[0]) // decimation
+            turning = rotation(-shift * decimation, first, len(self._pending))
+            self._pending[:, column] *= turning
 
 
-def _mean_action(actions: list[PumpAction]) -> PumpAction:
-    """The mean of what was done during the updates of a tick."""
+def mean_and_early_action(actions: Sequence[PumpAction]) -> tuple[PumpAction, PumpAction]:
+    """Mean of what was done in equal parts of a window, and the mean of what came early.
+
+    Parameters
+    ----------
+    actions : sequence of PumpAction
+        One for each part, in their order, at least one.
+
+    Returns
+    -------
+    tuple of PumpAction
+        Plain mean, and mean weighed by the time that was left in the window.
+    """
     count = len(actions)
+    if count == 1 or all(action == actions[0] for action in actions):
+        return actions[0], actions[0]
+    even = [1.0 / count] * count
+    early = [(2.0 * (count - place) - 1.0) / count**2 for place in range(count)]
+    return _weighed(actions, even), _weighed(actions, early)
+
+
+def _weighed(actions: Sequence[PumpAction], weights: Sequence[float]) -> PumpAction:
+    pairs = list(zip(weights, actions, strict=True))
     return PumpAction(
-        squared=sum(a.squared for a in actions) / count,
-        lower_pull=sum(a.lower_pull for a in actions) / count,
-        upper_pull=sum(a.upper_pull for a in actions) / count,
-        lower_known_hz=sum(a.lower_known_hz for a in actions) / count,
-        upper_known_hz=sum(a.upper_known_hz for a in actions) / count,
+        squared=sum(w * a.squared for w, a in pairs),
+        lower_pull=sum(w * a.lower_pull for w, a in pairs),
+        upper_pull=sum(w * a.upper_pull for w, a in pairs),
+        lower_known_hz=sum(w * a.lower_known_hz for w, a in pairs),
+        upper_known_hz=sum(w * a.upper_known_hz for w, a in pairs),
     )

@@ -13,6 +13,7 @@ Arrays in, estimates out; nothing here reads a clock or a file.
 
 from __future__ import annotations
 
+import cmath
 import copy
 import math
 from dataclasses import dataclass
@@ -30,10 +31,17 @@ PHASE_GATE_RAD = 0.6
 # An amplitude that falls below this part of the prediction within one update is
 # gone: a mode decays over seconds, an update lasts milliseconds.
 AMPLITUDE_GATE = 0.5
+# Phasors that add up to less of their sum of moduli turn by more than half a turn
+# meanwhile: sinc(1/2) = 0.64.
+RETURNED_COHERENCE = 0.7
 # Below this signal-to-noise (amplitude over the noise of one quadrature of an
 # update) the phase of one update is no longer Gaussian and the gates mean nothing.
 LEAST_AMPLITUDE_SNR = 3.0
 AVERAGING = 0.02  # of the innovation statistics: 50 updates
+LEAST_SETTLING_UPDATES = 3  # where an update is longer than the settling time
+# The growth rate of the amplitude changes with drives, gain and heating over seconds.
+GROWTH_WALK_PER_S_PER_ROOT_S = 0.05
+NOISE_SCALES = 0.25, 1.0e5  # what the learnt noise may be, in parts of the given variance
 GATE_SIGMAS = 6.0  # two-sided tail 2e-9: one false alarm in months at 50 updates a second
 
 
@@ -56,9 +64,11 @@ class PhaseTrackerConfig:
     settle_s: float = 0.5
     hold_s: float = 30.0  # longest holdover
     relock_s: float = 0.2  # how long a returned line is looked at
+    noise_memory_s: float = 5.0  # of what is learnt of the noise; inf: it is as given
 
     def __post_init__(self) -> None:
-        for name in ("update_s", "detector_noise", "settle_s", "hold_s", "relock_s"):
+        positive = "update_s", "detector_noise", "settle_s", "hold_s", "relock_s", "noise_memory_s"
+        for name in positive:
             if not getattr(self, name) > 0.0:
                 raise ValueError(f"{name} is {getattr(self, name)}; it has to be positive")
         for name in ("thermal_amplitude", "decay_rate_per_s", "walk_hz_per_root_s"):
@@ -84,11 +94,12 @@ class PhaseTracker:
 
     def __init__(self, config: PhaseTrackerConfig) -> None:
         self.config = config
-        self.walk_hz_per_root_s = config.walk_hz_per_root_s
         self.reset()
 
     def reset(self) -> None:
-        """Forget the line."""
+        """Forget the line and what was learnt."""
+        self.walk_hz_per_root_s = self.config.walk_hz_per_root_s
+        self.diffusion_scale = 1.0  # on the thermal phase diffusion; learnt elsewhere
         self.state = TrackerState.SEARCHING
         self.reason = "start"
         self.turns = 0.0
@@ -106,6 +117,7 @@ class PhaseTracker:
         self._steady_s = 0.0
         self._noise_scale = 1.0
         self._is_fresh = False  # the phase has not been seen yet
+        self._was_locked = False  # before the hold
         self._returned: list[complex] = []
 
     def copy(self) -> PhaseTracker:
@@ -144,6 +156,17 @@ class PhaseTracker:
     def quadrature_sigma(self) -> float:
         """Detector noise of one quadrature of one update [sample units]."""
         return self.config.detector_noise / math.sqrt(self.config.update_s)
+
+    @property
+    def noise_scale(self) -> float:
+        """What noise there is, in parts of the given detector noise's variance."""
+        return self._noise_scale
+
+    @property
+    def diffusion_turns2_per_s(self) -> float:
+        """Growth of the phase's variance by the thermal force as configured."""
+        kicks = self.config.decay_rate_per_s * self.config.thermal_amplitude**2
+        return kicks / max(self.amplitude, self.quadrature_sigma) ** 2 / TWO_PI**2
 
     @property
     def snr_db(self) -> float:
@@ -196,13 +219,12 @@ class PhaseTracker:
 
     def hold(self, reason: str) -> None:
         """Stop measuring; predict until the line is back."""
-        if self.state in (TrackerState.LOCKED, TrackerState.PULLING_IN):
-            self._change(TrackerState.HOLDING, reason)
-
-    def lose(self, reason: str) -> None:
-        """Give the line up."""
-        if self.state in (TrackerState.PULLING_IN, TrackerState.HOLDING):
-            self._change(TrackerState.LOST, reason)
+        if self.state not in (TrackerState.LOCKED, TrackerState.PULLING_IN):
+            return
+        self._was_locked = self.state is TrackerState.LOCKED
+        self._change(TrackerState.HOLDING, reason)
+        # Whatever drives the line rests meanwhile.
+        self.growth_per_s = min(self.growth_per_s, -0.5 * self.config.decay_rate_per_s)
 
     def process(
         self, samples: np.ndarray, times_s: np.ndarray, duration_s: float, pull_hz: float = 0.0
@@ -231,28 +253,30 @@ class PhaseTracker:
         Advances the state by one update. The phase error is the angle of the
         mean of samples * exp(-2 pi i (phase + rate * time)).
         """
+        if self.state in (TrackerState.SEARCHING, TrackerState.LOST):
+            return self._no_reading()
         self._predict(duration_s, pull_hz)
         self._in_state_s += duration_s
-        rate_hz = self.offset_hz + pull_hz
-        derotated = samples * np.exp((-2j * math.pi) * (self.turns + rate_hz * times_s))
-        length, late_length = len(derotated), min(len(derotated), 3)
-        phasor = complex(derotated.sum()) / length
-        late = complex(derotated[-late_length:].sum()) / late_length
-        if self.state in (TrackerState.SEARCHING, TrackerState.LOST):
-            return PhaseReading(turns=self.turns, variance_turns2=math.inf, is_valid=False)
+        turning = np.exp((-2j * math.pi * (self.offset_hz + pull_hz)) * times_s)
+        start, late = cmath.exp(-2j * math.pi * (self.turns % 1.0)), min(len(samples), 3)
+        phasor = start * complex(samples @ turning) / len(samples)
+        late_phasor = start * complex(samples[-late:] @ turning[-late:]) / late
         if self._is_fresh:
             self._take_phase(phasor)
-            phasor = late = complex(abs(phasor))
-        trouble = self._trouble(phasor, late, len(samples))
+            phasor = late_phasor = complex(abs(phasor))
+        trouble = self._trouble(phasor, late_phasor, len(samples) / late)
         if self.state is TrackerState.HOLDING:
             self._look_for_return(phasor, bool(trouble))
         elif trouble:
             self.hold(trouble)
         if self.state not in (TrackerState.LOCKED, TrackerState.PULLING_IN):
-            return PhaseReading(turns=self.turns, variance_turns2=math.inf, is_valid=False)
+            return self._no_reading()
         return self._correct(phasor)
 
     # -- inside ----------------------------------------------------------------
+
+    def _no_reading(self) -> PhaseReading:
+        return PhaseReading(turns=self.turns, variance_turns2=math.inf, is_valid=False)
 
     def _change(self, state: TrackerState, reason: str) -> None:
         self.state = checked(self.state, state)
@@ -264,10 +288,7 @@ class PhaseTracker:
         """Phase and frequency: exact discretisation of a random-walk frequency."""
         self.turns += (self.offset_hz + pull_hz) * duration_s
         walk = self.walk_hz_per_root_s**2 * duration_s
-        amplitude2 = max(self.amplitude**2, self.quadrature_sigma**2)
-        diffusion = (
-            self.config.decay_rate_per_s * self.config.thermal_amplitude**2 / amplitude2
-        ) / TWO_PI**2
+        diffusion = self.diffusion_scale * self.diffusion_turns2_per_s
         self._p00 += duration_s * (2.0 * self._p01 + duration_s * self._p11) + (
             diffusion * duration_s + walk * duration_s**2 / 3.0
         )
@@ -281,27 +302,32 @@ class PhaseTracker:
             slope * slope * self._a11 + thermal
         )
         self._a01 = grown * self._a01 + slope * self._a11
-        self._a11 += 0.05**2 * duration_s  # drives, gain and heating change it over seconds
+        self._a11 += GROWTH_WALK_PER_S_PER_ROOT_S**2 * duration_s
         self.amplitude *= grown
 
     def _take_phase(self, phasor: complex) -> None:
         """The first update says where the phase is."""
         self._is_fresh = False
-        self.turns += math.atan2(phasor.imag, phasor.real) / TWO_PI
+        self.turns += cmath.phase(phasor) / TWO_PI
         self.amplitude = abs(phasor)
 
-    def _trouble(self, phasor: complex, late: complex, samples: int) -> str:
-        """Why this update is no measurement of the line; empty if it is one."""
+    def _trouble(self, phasor: complex, late: complex, late_share: float) -> str:
+        """Why this update is no measurement of the line; empty if it is one.
+
+        `late` is the mean of the last samples, a `late_share`-th of the update: a line
+        that falls out in the middle of an update is seen in it at once.
+        """
         noise = self.quadrature_sigma
         if self.amplitude < LEAST_AMPLITUDE_SNR * noise:
             return "the amplitude is in the noise"
-        late_noise = noise * math.sqrt(max(samples, 3) / 3.0)
+        late_noise = noise * math.sqrt(late_share * self._noise_scale)
         settled = self.state is not TrackerState.PULLING_IN
         if settled and late.real < AMPLITUDE_GATE * self.amplitude - GATE_SIGMAS * late_noise:
             return "the amplitude fell out or the phase jumped"
-        sigma_rad = math.hypot(self.phase_sigma_rad, noise / self.amplitude)
+        measured_rad = noise * math.sqrt(self._noise_scale) / self.amplitude
+        sigma_rad = math.hypot(self.phase_sigma_rad, measured_rad)
         gate_rad = max(GATE_SIGMAS * sigma_rad, PHASE_GATE_RAD)
-        if settled and abs(math.atan2(phasor.imag, phasor.real)) > gate_rad:
+        if settled and abs(cmath.phase(phasor)) > gate_rad:
             return "the phase jumped"
         return ""
 
@@ -318,29 +344,35 @@ class PhaseTracker:
         needed = max(2, round(self.config.relock_s / self.config.update_s))
         if len(self._returned) < needed:
             return
-        phasors = np.array(self._returned[-needed:])
-        mean = complex(phasors.mean())
-        if abs(mean) < 0.7 * float(np.abs(phasors).mean()):
+        mean = sum(self._returned) / needed
+        if abs(mean) < RETURNED_COHERENCE * sum(map(abs, self._returned)) / needed:
             self._returned.pop(0)  # it turns too fast to be taken as one phase
             return
         self.amplitude = abs(mean)
-        if troubled or abs(np.angle(mean)) > PHASE_GATE_RAD:
-            self._change(TrackerState.PULLING_IN, "the line is back with another phase")
-            self.cycle_slips += 1
-            self.turns += float(np.angle(mean)) / TWO_PI
-            self._p00, self._p01 = self._p00 + 1.0 / 12.0, 0.0
-        else:
-            self._change(TrackerState.LOCKED, "the line is back")
+        # A phase that is not well predicted may be a turn off: it says nothing of the
+        # frequency.
+        is_known = self.phase_sigma_rad < 0.5 * PHASE_GATE_RAD
+        if not troubled and is_known and abs(cmath.phase(mean)) < PHASE_GATE_RAD:
+            if self._was_locked:
+                self._change(TrackerState.LOCKED, "the line is back")
+            else:
+                self._change(TrackerState.PULLING_IN, "the line is back")
+            return
+        self._change(TrackerState.PULLING_IN, "the line is back with another phase")
+        self.cycle_slips += 1
+        self.turns += cmath.phase(mean) / TWO_PI
+        self._p00, self._p01 = 1.0 / 12.0, 0.0
 
     def _correct(self, phasor: complex) -> PhaseReading:
         """The loop's correction: phase error times gains, in both quadratures."""
-        error_turns = math.atan2(phasor.imag, phasor.real) / TWO_PI
+        error_turns = cmath.phase(phasor) / TWO_PI
         amplitude = max(self.amplitude, self.quadrature_sigma)
-        noise_turns2 = self._noise_scale * (self.quadrature_sigma / amplitude / TWO_PI) ** 2
+        given_turns2 = (self.quadrature_sigma / amplitude / TWO_PI) ** 2
+        noise_turns2 = self._noise_scale * given_turns2
         reading = PhaseReading(
             turns=self.turns + error_turns, variance_turns2=noise_turns2, is_valid=True
         )
-        innovation2 = error_turns**2 / (self._p00 + noise_turns2)
+        innovation2 = error_turns**2 / self._innovation_turns2(noise_turns2)
         if innovation2 > 9.0:  # the model is too sure of itself: widen it, step less than it asks
             widen = min(innovation2 / 9.0, 100.0)
             self._p00, self._p01, self._p11 = (
@@ -357,23 +389,50 @@ class PhaseTracker:
         self._p00 *= 1.0 - self.phase_gain
         self.phase_error_rad = TWO_PI * error_turns
         self.innovation_ratio += AVERAGING * (min(innovation2, 100.0) - self.innovation_ratio)
-        # Stray lines and other coloured noise add to the detector's: learn how much.
-        change = AVERAGING * (min(innovation2, 25.0) - 1.0)
-        self._noise_scale = min(max(self._noise_scale * math.exp(change), 0.5), 1.0e5)
+        self._learn_noise(innovation2, noise_turns2 / total)
         self._correct_amplitude(phasor.real)
-        is_steady = abs(self.phase_error_rad) < PHASE_GATE_RAD and self.innovation_ratio < 10.0
-        self._steady_s = self._steady_s + self.config.update_s if is_steady else 0.0
-        if self.state is TrackerState.PULLING_IN and self._in_state_s > self.config.settle_s:
-            certain = self.phase_sigma_rad < 0.5 * PHASE_GATE_RAD
-            if certain and self._steady_s > self.config.settle_s:
-                self._change(TrackerState.LOCKED, "the phase error stayed small")
-            elif self._in_state_s > 20.0 * self.config.settle_s:
-                self._change(TrackerState.LOST, "the loop does not settle")
+        if self.state is TrackerState.PULLING_IN:
+            self._look_whether_settled()
         return reading
+
+    def _look_whether_settled(self) -> None:
+        """From pulling in to locked, or lost after a long time."""
+        update_s = self.config.update_s
+        is_steady = abs(self.phase_error_rad) < PHASE_GATE_RAD and self.innovation_ratio < 10.0
+        self._steady_s = self._steady_s + update_s if is_steady else 0.0
+        settle_s = max(self.config.settle_s, LEAST_SETTLING_UPDATES * update_s)
+        is_certain = self.phase_sigma_rad < 0.5 * PHASE_GATE_RAD
+        if is_certain and self._steady_s > settle_s:
+            self._change(TrackerState.LOCKED, "the phase error stayed small")
+        elif self._in_state_s > 20.0 * settle_s:
+            self._change(TrackerState.LOST, "the loop does not settle")
+
+    def _innovation_turns2(self, noise_turns2: float) -> float:
+        """Variance of the phase error that the model expects.
+
+        A phase that diffuses with q and is averaged over T differs from its value in
+        the middle by q T / 12, and both that and the last update's average share
+        their noise with the step between: together q T / 6 less for a loop that
+        ignores the last phase, q T / 3 less for one that follows it.
+        """
+        averaged = self.diffusion_scale * self.diffusion_turns2_per_s * self.config.update_s
+        total = self._p00 + noise_turns2
+        return max(total - averaged * (1.0 + self.phase_gain) / 6.0, total * 2.0 / 3.0)
+
+    def _learn_noise(self, innovation2: float, share: float) -> None:
+        """Stray lines and other coloured noise add to the detector's: learn how much.
+
+        A step along the gradient of the likelihood, so that what the noise has no
+        share in does not count; it rests where normalised innovations average to one.
+        """
+        averaging = min(self.config.update_s / self.config.noise_memory_s, 0.1)
+        change = averaging * share * (min(innovation2, 25.0) - 1.0)
+        least, most = NOISE_SCALES
+        self._noise_scale = min(max(self._noise_scale * math.exp(change), least), most)
 
     def _correct_amplitude(self, in_phase: float) -> None:
         """Amplitude and growth rate from the in-phase part."""
-        noise2 = self.quadrature_sigma**2
+        noise2 = self._noise_scale * self.quadrature_sigma**2
         innovation = in_phase - self.amplitude
         total = self._a00 + noise2
         if innovation**2 > 16.0 * total:  # a drive or a gain changed: follow at once

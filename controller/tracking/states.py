@@ -5,9 +5,10 @@ search hands it a frequency it is PULLING_IN: the loop runs, its word is not
 yet taken. When its phase error has stayed small for a while it is LOCKED.
 Evidence that the line is not measurable (the amplitude falls out, the phase
 jumps, the stream has a gap) makes it HOLDING at once: phase and frequency are
-predicted, with a growing uncertainty, and nothing is measured. From there it either agrees with its line again (LOCKED), finds the
-line there with another phase (PULLING_IN), or gives up (LOST) and is sent
-SEARCHING again. Only LOCKED is a measurement.
+predicted, with a growing uncertainty, and nothing is measured. From there it
+either agrees with its line again (LOCKED), finds the line there with another
+phase (PULLING_IN), or gives up (LOST) and is sent SEARCHING again. Only LOCKED
+is a measurement.
 
 What is not in the table cannot happen; `checked` raises on it. The drawing in
 DEVELOPERS.md is printed by `drawing`.
@@ -30,7 +31,7 @@ TRANSITIONS: dict[TrackerState, dict[TrackerState, str]] = {
     _S.HOLDING: {
         _S.LOCKED: "the line is back where it was predicted",
         _S.PULLING_IN: "the line is back with another phase",
-        _S.LOST: "held too long, or the prediction is too uncertain",
+        _S.LOST: "held too long",
     },
     _S.LOST: {_S.SEARCHING: "a new search begins"},
 }
