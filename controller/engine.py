@@ -51,7 +51,7 @@ from controller.supervisor.searching import (
 from controller.supervisor.stream_watch import StreamHealth, StreamWatch
 from controller.tracking.joint import JointEstimator
 from controller.tracking.pair import Tick, TrackedPair, pair_config
-from controller.tracking.phase_tracker import PhaseTracker
+from controller.tracking.phase_tracker import GATE_SIGMAS, PhaseTracker
 from controller.tracking.stability import RunningAllan
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
@@ -62,6 +62,13 @@ PIECE_S = 0.02
 LEAST_SEARCH_AGAIN_HZ = 20.0  # half-width: a lost mode may have jumped by some hertz
 LOCK_PATIENCE_S = 120.0  # from the start to the first lock, where searches are short
 SEARCHES_WAITED_FOR = 3.0  # of the longest kind, where they are long
+# A phase that is off by so much within one update jumped in frequency by a hertz or so,
+# which is a hundred lines: the loop may follow, but the pump was wrong for that long.
+JUMP_RAD = 0.1
+# A joint estimate that for so long knows so much less than the two loops that feed it has
+# lost its way; it begins anew from their frequencies.
+ESTIMATE_LOST_RATIO = 10.0
+ESTIMATE_LOST_S = 3.0
 STUCK_S = 5.0  # worth of blocks in a row from before the stream's end
 
 
@@ -131,13 +138,14 @@ class Engine:
         self._last_tick: Tick | None = None
         self._last_locks: dict[ModeId, _LastLock] = {}
         self._states = dict.fromkeys(ModeId, TrackerState.SEARCHING)
-        self._unlocked: dict[ModeId, str] = {}  # seen during this block
+        self._doubts: dict[ModeId, str] = {}  # what spoke against a mode during this block
         self._first_index: int | None = None
         self._now = 0
         self._late_samples = 0  # of blocks in a row that brought nothing new
         self._unfit_reasons: tuple[str, ...] = ()
         self._locked_at: int | None = None
         self._has_pair_locked = False
+        self._estimate_lost_s = 0.0
         self._failure: str | None = None
         self._record_rate = record_rate(settings)
         self._next_record_index = 0  # while searching
@@ -304,7 +312,7 @@ class Engine:
             LOCK_PATIENCE_S, SEARCHES_WAITED_FOR * longest_search_s(self._settings.drive)
         )
         if self._now - self._first_index > patience_s * self._rate_hz:
-            reasons = "; ".join((*health.reasons, *self._not_locked()))
+            reasons = "; ".join((*health.reasons, *self._not_followed()))
             self._failure = f"no lock within {patience_s:g} s: {reasons}"
 
     # -- search --------------------------------------------------------------------
@@ -313,7 +321,6 @@ class Engine:
         self, targets: Mapping[ModeId, SearchTarget], *, most_attempts: int = MOST_ATTEMPTS
     ) -> None:
         self._pair = self._influence = self._last_tick = None
-        self._has_pair_locked = False
         self._searching = Searching(
             self._stream,
             self._drives.channels,
@@ -445,7 +452,8 @@ class Engine:
             coupling_phase_rad=settings.pump.coupling_phase_rad,
             action_ratio=action_ratio(settings),
         )
-        self._searching = None
+        self._searching, self._last_tick = None, None
+        self._has_pair_locked, self._estimate_lost_s = False, 0.0
         if not self._allan:
             self._allan = {
                 name: RunningAllan(tau0_s=config.tick_s)
@@ -494,12 +502,29 @@ class Engine:
             out.tones.extend(self._drives.follow(pair, self._now, is_disturbed=is_disturbed))
         if any(pair.trackers[mode].state is TrackerState.LOST for mode in ModeId):
             self._begin_search_again(out)
+        elif self._estimate_lost_s > ESTIMATE_LOST_S:
+            self._begin_estimate_again(out)
+
+    def _begin_estimate_again(self, out: _Outcome) -> None:
+        """Track anew from what the loops know."""
+        assert self._pair is not None
+        text = "the joint estimate lost its way: it begins anew"
+        self._enter_states(TrackerState.HOLDING, text, out)
+        found = {}
+        for mode, tracker in self._pair.trackers.items():
+            found[mode] = FoundMode(
+                frequency_hz=self._pair.frequency_hz(mode),
+                frequency_sigma_hz=tracker.frequency_sigma_hz,
+                amplitude=tracker.amplitude,
+                detector_noise=tracker.config.detector_noise,
+            )
+        self._begin_tracking(found, out)
 
     def _measure(self, block: SampleBlock, health: StreamHealth, out: _Outcome) -> list[Tick]:
         """Let the pair follow a block, piece by piece, and note every change of state."""
         pair, influence = self._pair, self._influence
         assert pair is not None and influence is not None
-        self._unlocked = {}
+        self._doubts = {}
         if health.missing_samples or not health.is_usable:
             pair.interrupt(block.first_sample if health.is_usable else self._now, health.reasons[0])
             self._note_states(out)
@@ -519,7 +544,10 @@ class Engine:
             if tracker.state is not self._states[mode]:
                 out.events.append(self._state_event(mode, tracker.state, tracker.reason))
             if tracker.state is not TrackerState.LOCKED:
-                self._unlocked[mode] = f"{mode.value} {tracker.state.value}: {tracker.reason}"
+                self._doubts[mode] = f"{mode.value} {tracker.state.value}: {tracker.reason}"
+            elif _has_jumped(tracker):
+                error_rad = abs(tracker.phase_error_rad)
+                self._doubts[mode] = f"{mode.value} jumped: phase error {error_rad:.2g} rad"
 
     def _state_event(self, mode: ModeId, state: TrackerState, reason: str) -> Event:
         before, self._states[mode] = self._states[mode], state
@@ -531,16 +559,16 @@ class Engine:
             if self._states[mode] is not state:
                 out.events.append(self._state_event(mode, state, reason))
 
-    def _not_locked(self) -> tuple[str, ...]:
-        """The modes that are not locked, or were not for a part of this block."""
+    def _not_followed(self) -> tuple[str, ...]:
+        """The modes that are not locked or jumped, be it for a part of this block."""
         if self._pair is None:
             return (f"the search did not get beyond its {self.status_line}",)
-        return tuple(self._unlocked.values())
+        return tuple(self._doubts.values())
 
     def _view(self, health: StreamHealth, is_tick: bool) -> PumpView:
         pair = self._pair
         assert pair is not None
-        reasons = (*health.reasons, *self._not_locked())
+        reasons = (*health.reasons, *self._not_followed())
         is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
         if is_locked:
             self._has_pair_locked = True
@@ -585,6 +613,9 @@ class Engine:
                     sample_index=self._now, amplitude=tracker.amplitude
                 )
         is_locked = all(s.state is TrackerState.LOCKED for s in tick.modes.values())
+        loops_hz = math.hypot(*(s.frequency_sigma_hz for s in tick.modes.values()))
+        is_lost = is_locked and tick.joint.tracked_sigma_hz > ESTIMATE_LOST_RATIO * loops_hz
+        self._estimate_lost_s = self._estimate_lost_s + pair.config.tick_s if is_lost else 0.0
         values = {
             "difference": tick.joint.difference_hz,
             LOWER.value: tick.modes[LOWER].frequency_hz,
@@ -616,3 +647,10 @@ class Engine:
             kind=kind,
             text=text,
         )
+
+
+def _has_jumped(tracker: PhaseTracker) -> bool:
+    """Whether a locked tracker met its line with a phase that noise cannot explain."""
+    noise_rad = tracker.quadrature_sigma / max(tracker.amplitude, tracker.quadrature_sigma)
+    sigma_rad = math.hypot(tracker.phase_sigma_rad, noise_rad)
+    return abs(tracker.phase_error_rad) > max(JUMP_RAD, GATE_SIGMAS * sigma_rad)

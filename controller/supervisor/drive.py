@@ -13,6 +13,10 @@ tick's drive achieved; the controller then asks for an exponential approach,
     u = ((target - A) / approach + gamma A / 2 - d) / b
 
 which reaches the target without passing it, and leaves nothing over.
+
+Where the detector has come to the other slope of its fringe, the motion that is
+seen has turned round, and what should push it brakes: b is negative then. The
+sign is told from what the drive achieves, by a running likelihood ratio.
 """
 
 from __future__ import annotations
@@ -36,7 +40,11 @@ RESPONSIVITY_SIGMA = 1.0  # relative, of what a ping says: right within a factor
 RESPONSIVITY_WALK = 0.02  # relative, per root second: the fringe drifts
 CALM = 0.005  # walk of d, part of the target per second and root second, without a pump
 DISTURBED = 0.05  # the same with a pump
-LEAST_RESPONSIVITY = 0.05  # of the configured one: b never reaches zero, however odd a tick is
+LEAST_RESPONSIVITY = 0.05  # of the configured one: |b| never reaches zero, however odd a tick
+# Likelihood, as a logarithm, at which the sign of b is taken to be the other: once in e^20
+# by chance. A phase that came back as another makes it nearly as likely as not.
+REVERSED_AT = 20.0
+SUSPECTED = 15.0
 NEAR = 0.9  # of the target: the mode counts as held
 LONG_AT_LIMIT = 3.0  # amplitude decay times at the limit, after which only exp(-3) = 5 % is to come
 
@@ -73,12 +81,13 @@ class AmplitudeController:
     def reset(self) -> None:
         """Forget what was learnt."""
         c = self.config
-        self.responsivity = c.responsivity
+        self.responsivity = c.responsivity  # negative: the fringe has turned the motion round
         self.disturbance_per_s = 0.0
-        self.drive_amplitude = 0.0  # negative: the force is turned round and brakes
+        self.drive_amplitude = 0.0  # negative: the force is turned round
         # A quality factor that is known roughly: the decay may be off by a third.
         sigmas = (RESPONSIVITY_SIGMA * c.responsivity, self._unknown_decay)
         self._covariance = np.diag(np.square(sigmas))
+        self._reversal = 0.0  # log likelihood ratio of the other sign, zero or more
         self._at_limit_s = 0.0
         self._before = 0.0  # the drive of the tick before
         self._last_amplitude: float | None = None
@@ -103,6 +112,10 @@ class AmplitudeController:
     def has_settled(self, amplitude: float) -> bool:
         """Whether a mode of this amplitude is as far as its drive will bring it."""
         return amplitude > NEAR * self.config.target_amplitude or self.is_at_its_limit
+
+    def suspect_reversal(self) -> None:
+        """The line came back with another phase: its sign may have changed."""
+        self._reversal = SUSPECTED
 
     def rest(self) -> None:
         """Drive off: the mode is not followed."""
@@ -129,7 +142,8 @@ class AmplitudeController:
         Returns
         -------
         float
-            Amplitude in the channel's unit, negative where it has to brake.
+            Amplitude in the channel's unit, negative where the force has to be
+            turned round: to brake, or because the motion is seen upside down.
         """
         c = self.config
         if self._last_amplitude is not None:
@@ -140,7 +154,7 @@ class AmplitudeController:
         decay_per_s = 0.5 * c.decay_rate_per_s * amplitude
         wanted = (rate_per_s + decay_per_s - self.disturbance_per_s) / self.responsivity
         self.drive_amplitude = min(max(wanted, -c.max_amplitude), c.max_amplitude)
-        is_at_limit = self.drive_amplitude == c.max_amplitude
+        is_at_limit = abs(self.drive_amplitude) == c.max_amplitude and rate_per_s > 0.0
         self._at_limit_s = self._at_limit_s + duration_s if is_at_limit else 0.0
         return self.drive_amplitude
 
@@ -163,9 +177,17 @@ class AmplitudeController:
             LATE_PART * self.responsivity * change * duration_s,
         )
         total = float(row @ covariance @ row) + sigma**2
+        pushed = self.responsivity * row[0]
+        innovation = achieved - pushed - self.disturbance_per_s * duration_s
+        reversed_innovation = innovation + 2.0 * pushed
+        self._reversal += 0.5 * (innovation**2 - reversed_innovation**2) / total
+        self._reversal = max(self._reversal, 0.0)
+        if self._reversal > REVERSED_AT:
+            self.responsivity, self._reversal = -self.responsivity, 0.0
+            return
         gain = covariance @ row / total
-        innovation = achieved - float(row @ (self.responsivity, self.disturbance_per_s))
-        self.responsivity += float(gain[0]) * innovation
+        sign = math.copysign(1.0, self.responsivity)
+        size = abs(self.responsivity) + sign * float(gain[0]) * innovation
+        self.responsivity = sign * max(size, LEAST_RESPONSIVITY * c.responsivity)
         self.disturbance_per_s += float(gain[1]) * innovation
-        self.responsivity = max(self.responsivity, LEAST_RESPONSIVITY * c.responsivity)
         self._covariance = covariance - np.outer(gain, covariance @ row)

@@ -53,6 +53,7 @@ class Drives:
         self.controllers: dict[ModeId, AmplitudeController] = {}
         self._paths: dict[ModeId, DrivePath] = {}
         self._refused_off: set[ModeId] = set()
+        self._slips = dict.fromkeys(self.channels, 0)
         self._driven_at: int | None = None
 
     def __repr__(self) -> str:
@@ -95,6 +96,9 @@ class Drives:
                 if self.tones[mode].amplitude > 0.0:
                     tones.append(self.off(mode, now_index))
                 continue
+            if tracker.cycle_slips != self._slips[mode]:
+                self._slips[mode] = tracker.cycle_slips
+                controller.suspect_reversal()
             amplitude = controller.process(
                 tracker.amplitude, tracker.amplitude_sigma, elapsed_s, is_disturbed=is_disturbed
             )

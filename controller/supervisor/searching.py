@@ -78,10 +78,10 @@ class FoundMode:
     frequency_sigma_hz: float
     amplitude: float
     detector_noise: float  # one-sided, sample units per root hertz
-    responsivity: float | None  # amplitude per second and unit of the drive
-    drive_phase_rad: float  # by which the drive's line leads what was commanded
-    feedthrough: complex  # sample units per unit of the drive
-    has_answered: bool  # a ping has shown what is said of the drive
+    responsivity: float | None = None  # amplitude per second and unit of the drive
+    drive_phase_rad: float = 0.0  # by which the drive's line leads what was commanded
+    feedthrough: complex = 0j  # sample units per unit of the drive
+    has_answered: bool = False  # a ping has shown what is said of the drive
 
 
 @dataclass(slots=True, kw_only=True)
