@@ -29,6 +29,7 @@ from __future__ import annotations
 import copy
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -48,9 +49,11 @@ STATES = 14
 # the bandwidth of the difference itself; it is covered up to 8 in rms, because where
 # both are far off a neighbour is hardly likelier than the centre.
 FACTORS = ((2.0, 8.0), (4.0, 16.0, 64.0), (2.0,), (4.0,))
-MOVE_AT = 1.0  # log-likelihood; moving the centre changes no estimate by itself
+MOVE_AT = 2.0  # log-likelihood; moving the centre changes no estimate by itself
 FORGET_S = 300.0  # arbitrary between 100 and 1000: how long innovations count
-LEAST_LEAD = -20.0  # no member falls back further (weight 2e-9), so that each can return
+LEAST_LEAD = -10.0  # no member falls back further (weight 5e-5), so that each can return
+# The ratio may change a little with what is warmed: 1e-3 in a quarter of an hour.
+RATIO_WALK2_PER_S = 1.0e-9
 RATE_TIME_S = 60.0  # the rate of the shared drift is remembered for about a minute
 AMBIGUOUS_TURNS = 0.2  # a phase less certain than this may be a turn off: 2.5 sigma to half a turn
 BROKEN_TURNS = 0.1  # the trackers' own gate: 0.6 rad
@@ -284,40 +287,40 @@ class JointEstimator:
         strengths: np.ndarray,
     ) -> None:
         """Every member over a time in which the phases are averaged."""
-        ratio = 1.0 + self._ratio_prior + self._x[:, RATIO]
-        f = np.zeros((len(self._x), STATES, STATES))
-        diagonal = np.arange(LASTING)
-        f[:, diagonal, diagonal] = 1.0
-        f[:, MIDDLE_HZ, SHARED_HZ] = 1.0
-        f[:, MIDDLE_HZ, RATE] = dt / 2.0
-        f[:, SHARED_HZ, RATE] = dt
-        f[:, RATE, RATE] = math.exp(-dt / RATE_TIME_S)
-        # A rate that lasts moves the phase at the end by rate * dt; the mean phase by half.
-        known = np.zeros((len(self._x), STATES))
-        for lower, upper, time_s, second_s2, action in (
-            (LOWER_TURNS, UPPER_TURNS, dt, dt * dt / 2.0, pump),
-            (LOWER_MEAN, UPPER_MEAN, dt / 2.0, dt * dt / 6.0, early),
+        x, members = self._x, len(self._x)
+        ratio = 1.0 + self._ratio_prior + x[:, RATIO]
+        parts = np.stack((np.ones(members), ratio, x[:, SHARED_HZ]), axis=1)
+        f = (parts @ _transition_parts(dt)).reshape(members, STATES, STATES)
+        known = np.zeros((members, STATES))
+        # Products of two states (ratio times drift, coupling times asymmetry) are
+        # bilinear: the matrix counts them twice.
+        twice_hz = x[:, RATIO] * x[:, SHARED_HZ]
+        for lower, upper, time_s, action in (
+            (LOWER_TURNS, UPPER_TURNS, dt, pump),
+            (LOWER_MEAN, UPPER_MEAN, dt / 2.0, early),
         ):
-            f[:, lower, LOWER_TURNS] = 1.0
-            f[:, upper, UPPER_TURNS] = 1.0
-            f[:, lower, SHARED_HZ] = time_s
-            f[:, lower, RATE] = second_s2
-            f[:, upper, SHARED_HZ] = ratio * time_s
-            f[:, upper, RATE] = ratio * second_s2
-            f[:, upper, REST_HZ] = time_s
-            f[:, upper, RATIO] = self._x[:, SHARED_HZ] * time_s
             known[:, lower] = (self._base[0] + action.lower_known_hz) * time_s
-            known[:, upper] = (self._base[1] + action.upper_known_hz) * time_s
-            # Products of two states (ratio times drift, coupling times asymmetry) are
-            # bilinear: the matrix counts them twice.
-            known[:, upper] -= self._x[:, RATIO] * self._x[:, SHARED_HZ] * time_s
+            known[:, upper] = (self._base[1] + action.upper_known_hz - twice_hz) * time_s
             if action.squared > 0.0:
                 twice = self._add_pump(f, lower, upper, time_s, action)
                 known[:, lower] -= twice[0]
                 known[:, upper] -= twice[1]
-        self._x = (f @ self._x[:, :, None])[:, :, 0] + known
+        self._x = (f @ x[:, :, None])[:, :, 0] + known
+        shared = strengths[:, 0]
+        noises = np.stack(
+            (
+                shared,
+                shared * ratio,
+                shared * ratio * ratio,
+                strengths[:, 1],
+                strengths[:, 2] * reading.lower_diffusion_turns2_per_s,
+                strengths[:, 2] * reading.upper_diffusion_turns2_per_s,
+                np.ones(members),
+            ),
+            axis=1,
+        )
         self._p = f @ self._p @ f.transpose(0, 2, 1)
-        self._add_process_noise(dt, reading, strengths, ratio)
+        self._p += (noises @ _noise_parts(dt)).reshape(self._p.shape)
 
     def _add_pump(
         self, f: np.ndarray, lower: int, upper: int, time_s: float, action: PumpAction
@@ -339,58 +342,6 @@ class JointEstimator:
             f[:, place, ASYMMETRY] = pulled
             twice.append(pulled * x[:, ASYMMETRY])
         return twice[0], twice[1]
-
-    def _add_process_noise(
-        self, dt: float, reading: JointReading, strengths: np.ndarray, ratio: np.ndarray
-    ) -> None:
-        """Exact discretisation of walks and diffusion, the rate's to leading order.
-
-        A step of a walk that has time s to go moves the frequency by 1, the phase
-        at the end by s and the mean phase by s^2 / (2 dt); a step of a diffusing
-        phase moves the phase by 1 and its mean by s / dt. Integrals of their
-        products over s give what stands here.
-        """
-        shared, rest, diffusion = strengths[:, 0], strengths[:, 1], strengths[:, 2]
-        walk_lower, walk_cross = shared, ratio * shared
-        walk_upper = ratio * walk_cross + rest
-        lower_diffusion = diffusion * reading.lower_diffusion_turns2_per_s
-        upper_diffusion = diffusion * reading.upper_diffusion_turns2_per_s
-        p = self._p
-        for row, column, walk_time, phase_time in (
-            (0, 0, dt**3 / 3.0, dt),
-            (0, 1, dt**3 / 8.0, dt / 2.0),
-            (1, 0, dt**3 / 8.0, dt / 2.0),
-            (1, 1, dt**3 / 20.0, dt / 3.0),
-        ):
-            lower_row, lower_column = _LOWER_PHASES[row], _LOWER_PHASES[column]
-            upper_row, upper_column = _UPPER_PHASES[row], _UPPER_PHASES[column]
-            p[:, lower_row, lower_column] += walk_lower * walk_time + lower_diffusion * phase_time
-            p[:, upper_row, upper_column] += walk_upper * walk_time + upper_diffusion * phase_time
-            p[:, lower_row, upper_column] += walk_cross * walk_time
-            p[:, upper_row, lower_column] += walk_cross * walk_time
-        for place, frequency, amount in (
-            (LOWER_TURNS, SHARED_HZ, shared * (dt**2 / 2.0)),
-            (LOWER_MEAN, SHARED_HZ, shared * (dt**2 / 6.0)),
-            (UPPER_TURNS, SHARED_HZ, walk_cross * (dt**2 / 2.0)),
-            (UPPER_MEAN, SHARED_HZ, walk_cross * (dt**2 / 6.0)),
-            (UPPER_TURNS, REST_HZ, rest * (dt**2 / 2.0)),
-            (UPPER_MEAN, REST_HZ, rest * (dt**2 / 6.0)),
-            # Of the first half of the window only: s from dt / 2 to dt.
-            (LOWER_TURNS, MIDDLE_HZ, shared * (dt**2 * 3.0 / 8.0)),
-            (LOWER_MEAN, MIDDLE_HZ, shared * (dt**2 * 7.0 / 48.0)),
-            (UPPER_TURNS, MIDDLE_HZ, walk_cross * (dt**2 * 3.0 / 8.0)),
-            (UPPER_MEAN, MIDDLE_HZ, walk_cross * (dt**2 * 7.0 / 48.0)),
-            (SHARED_HZ, MIDDLE_HZ, shared * (dt / 2.0)),
-        ):
-            p[:, place, frequency] += amount
-            p[:, frequency, place] += amount
-        p[:, SHARED_HZ, SHARED_HZ] += shared * dt
-        p[:, MIDDLE_HZ, MIDDLE_HZ] += shared * (dt / 2.0)
-        p[:, REST_HZ, REST_HZ] += rest * dt
-        # A rate that keeps for RATE_TIME_S and amounts, over that time, to the walk.
-        p[:, RATE, RATE] += 2.0 * shared * dt / RATE_TIME_S**2
-        # The ratio may change a little with what is warmed: 1e-3 in a quarter of an hour.
-        p[:, RATIO, RATIO] += 1.0e-9 * dt
 
     def _correct(self, mode: ModeId, turns: float, variance: np.ndarray) -> float:
         """Scalar update of every member; returns the centre's squared innovation."""
@@ -426,18 +377,24 @@ class JointEstimator:
     def _move_bank(self) -> None:
         """Centre the bank on the likeliest member, if it is clearly so.
 
-        Members keep state and likelihood where the old bank and the new one
-        overlap; the others take those of the nearest old member.
+        Along the strength that moves, members keep state and likelihood where the
+        old bank and the new one overlap, or take those of the nearest; along the
+        others they go on from the new centre and lead it by as much as the old one.
         """
-        best = int(np.argmax(self._log_likelihood))
-        if self._log_likelihood[best] - self._log_likelihood[0] <= MOVE_AT:
+        lead = self._log_likelihood - self._log_likelihood[0]
+        best = int(np.argmax(lead))
+        if lead[best] <= MOVE_AT:
             return
-        center = np.clip(self._center + self._directions[best], LEAST_LOGS, LARGEST_LOGS)
-        old, new = self._center + self._directions, center + self._directions
-        nearest = np.argmin(np.abs(new[:, None, :] - old[None, :, :]).sum(axis=2), axis=1)
-        self._center = center
-        self._x, self._p = self._x[nearest], self._p[nearest]
-        self._log_likelihood = self._log_likelihood[nearest]
+        directions, moved = self._directions, int(np.argmax(np.abs(self._directions[best])))
+        along = np.flatnonzero(~np.delete(directions, moved, axis=1).any(axis=1))
+        offsets = directions[along, moved]
+        distances = np.abs(offsets[:, None] + directions[best, moved] - offsets[None, :])
+        sources = np.full(len(directions), best)
+        sources[along] = along[np.argmin(distances, axis=1)]
+        new_lead = lead[best] + lead
+        new_lead[along] = lead[sources[along]]
+        self._center = np.clip(self._center + directions[best], LEAST_LOGS, LARGEST_LOGS)
+        self._x, self._p, self._log_likelihood = self._x[sources], self._p[sources], new_lead
 
     def _mix(self) -> None:
         """Mean and covariance of the whole bank, weighed by likelihood."""
@@ -559,8 +516,63 @@ class JointEstimator:
         self._p[:, place, place] = RESTART_TURNS**2
 
 
-_LOWER_PHASES = (LOWER_TURNS, LOWER_MEAN)
-_UPPER_PHASES = (UPPER_TURNS, UPPER_MEAN)
+@lru_cache(maxsize=16)
+def _transition_parts(dt: float) -> np.ndarray:
+    """Transition over a window of dt: constant, per ratio and per shared drift.
+
+    A frequency that lasts moves the phase at the end by frequency * dt and the mean
+    phase by half of it; a rate by rate * dt^2 / 2 and by a third of that.
+    """
+    constant, per_ratio, per_drift = parts = np.zeros((3, STATES, STATES))
+    constant[:LASTING, :LASTING] = np.eye(LASTING)
+    constant[SHARED_HZ, RATE] = dt
+    constant[RATE, RATE] = math.exp(-dt / RATE_TIME_S)
+    constant[MIDDLE_HZ, [SHARED_HZ, RATE]] = 1.0, dt / 2.0
+    for lower, upper, time_s, second_s2 in (
+        (LOWER_TURNS, UPPER_TURNS, dt, dt * dt / 2.0),
+        (LOWER_MEAN, UPPER_MEAN, dt / 2.0, dt * dt / 6.0),
+    ):
+        constant[lower, LOWER_TURNS] = constant[upper, UPPER_TURNS] = 1.0
+        constant[lower, [SHARED_HZ, RATE]] = time_s, second_s2
+        per_ratio[upper, [SHARED_HZ, RATE]] = time_s, second_s2
+        constant[upper, REST_HZ] = time_s
+        per_drift[upper, RATIO] = time_s
+    return parts.reshape(3, -1)
+
+
+@lru_cache(maxsize=16)
+def _noise_parts(dt: float) -> np.ndarray:
+    """Covariance that a window of dt adds, per strength.
+
+    In the order of shared walk, times ratio, times ratio squared; separate walk;
+    diffusion of the lower and of the upper phase; constant.
+
+    A step of a walk that has a time s to go moves the frequency by 1, the phase at
+    the end by s and the mean phase by s^2 / (2 dt), and the frequency in the middle
+    only if s > dt / 2. A step of a diffusing phase moves the phase by 1 and its mean
+    by s / dt. The parts are integrals of products of these over s: polynomials of
+    fourth degree in each half, which three Gauss nodes integrate exactly.
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(3)
+    half = (nodes + 1.0) / 4.0
+    s, ds = dt * np.concatenate((half, half + 0.5)), dt / 4.0 * np.tile(weights, 2)
+    lower, upper, rest, lower_phase, upper_phase = np.zeros((5, STATES, len(s)))
+    lower[[SHARED_HZ, LOWER_TURNS, LOWER_MEAN]] = np.ones_like(s), s, s * s / (2.0 * dt)
+    lower[MIDDLE_HZ] = s > dt / 2.0
+    upper[[UPPER_TURNS, UPPER_MEAN]] = s, s * s / (2.0 * dt)
+    rest[:] = upper
+    rest[REST_HZ] = 1.0
+    lower_phase[[LOWER_TURNS, LOWER_MEAN]] = np.ones_like(s), s / dt
+    upper_phase[[UPPER_TURNS, UPPER_MEAN]] = np.ones_like(s), s / dt
+    cross = (lower * ds) @ upper.T
+    shared = (lower * ds) @ lower.T
+    # A rate that keeps for RATE_TIME_S and amounts, over that time, to the walk.
+    shared[RATE, RATE] = 2.0 * dt / RATE_TIME_S**2
+    constant = np.zeros((STATES, STATES))
+    constant[RATIO, RATIO] = RATIO_WALK2_PER_S * dt
+    parts = [shared, cross + cross.T]
+    parts += [(step * ds) @ step.T for step in (upper, rest, lower_phase, upper_phase)]
+    return np.array([*parts, constant]).reshape(7, -1)
 
 
 def _sigma(row: np.ndarray, p: np.ndarray) -> float:

@@ -39,9 +39,9 @@ RETURNED_COHERENCE = 0.7
 LEAST_AMPLITUDE_SNR = 3.0
 AVERAGING = 0.02  # of the innovation statistics: 50 updates
 LEAST_SETTLING_UPDATES = 3  # where an update is longer than the settling time
-# The growth rate of the amplitude changes with drives, gain and heating over seconds.
-GROWTH_WALK_PER_S_PER_ROOT_S = 0.05
-NOISE_SCALES = 0.25, 1.0e5  # what the learnt noise may be, in parts of the given variance
+NOISE_SCALES = 0.25, 1.0e8  # what the learnt noise may be, in parts of the given variance
+LARGEST_NOISE_STEP = 0.1  # of its logarithm in one update, per unit of excess
+SURPRISE = 25.0  # squared normalised innovation, 5 sigma: once in weeks if the model holds
 GATE_SIGMAS = 6.0  # two-sided tail 2e-9: one false alarm in months at 50 updates a second
 
 
@@ -52,8 +52,8 @@ class PhaseTrackerConfig:
     Raises
     ------
     ValueError
-        If a duration, noise or rate is not positive (the walk, decay and
-        thermal amplitude may be zero).
+        If a duration or the noise is not positive, or a walk, the decay or
+        the thermal amplitude negative.
     """
 
     update_s: float
@@ -61,6 +61,7 @@ class PhaseTrackerConfig:
     thermal_amplitude: float = 0.0  # x_th, rms displacement in equilibrium
     decay_rate_per_s: float = 0.0  # gamma, energy
     walk_hz_per_root_s: float = 5.0e-3
+    growth_walk_per_s_per_root_s: float = 0.05  # drives, gain and heating, over seconds
     settle_s: float = 0.5
     hold_s: float = 30.0  # longest holdover
     relock_s: float = 0.2  # how long a returned line is looked at
@@ -71,7 +72,13 @@ class PhaseTrackerConfig:
         for name in positive:
             if not getattr(self, name) > 0.0:
                 raise ValueError(f"{name} is {getattr(self, name)}; it has to be positive")
-        for name in ("thermal_amplitude", "decay_rate_per_s", "walk_hz_per_root_s"):
+        not_negative = (
+            "thermal_amplitude",
+            "decay_rate_per_s",
+            "walk_hz_per_root_s",
+            "growth_walk_per_s_per_root_s",
+        )
+        for name in not_negative:
             if not getattr(self, name) >= 0.0:
                 raise ValueError(f"{name} is {getattr(self, name)}; it cannot be negative")
 
@@ -302,7 +309,7 @@ class PhaseTracker:
             slope * slope * self._a11 + thermal
         )
         self._a01 = grown * self._a01 + slope * self._a11
-        self._a11 += GROWTH_WALK_PER_S_PER_ROOT_S**2 * duration_s
+        self._a11 += self.config.growth_walk_per_s_per_root_s**2 * duration_s
         self.amplitude *= grown
 
     def _take_phase(self, phasor: complex) -> None:
@@ -373,6 +380,7 @@ class PhaseTracker:
             turns=self.turns + error_turns, variance_turns2=noise_turns2, is_valid=True
         )
         innovation2 = error_turns**2 / self._innovation_turns2(noise_turns2)
+        self._learn_noise(innovation2, noise_turns2 / (self._p00 + noise_turns2))
         if innovation2 > 9.0:  # the model is too sure of itself: widen it, step less than it asks
             widen = min(innovation2 / 9.0, 100.0)
             self._p00, self._p01, self._p11 = (
@@ -389,7 +397,6 @@ class PhaseTracker:
         self._p00 *= 1.0 - self.phase_gain
         self.phase_error_rad = TWO_PI * error_turns
         self.innovation_ratio += AVERAGING * (min(innovation2, 100.0) - self.innovation_ratio)
-        self._learn_noise(innovation2, noise_turns2 / total)
         self._correct_amplitude(phasor.real)
         if self.state is TrackerState.PULLING_IN:
             self._look_whether_settled()
@@ -424,9 +431,16 @@ class PhaseTracker:
 
         A step along the gradient of the likelihood, so that what the noise has no
         share in does not count; it rests where normalised innovations average to one.
+        Surprises that go on count in full, or a loop that follows every phase would
+        put all of them down to the frequency.
         """
-        averaging = min(self.config.update_s / self.config.noise_memory_s, 0.1)
-        change = averaging * share * (min(innovation2, 25.0) - 1.0)
+        memory_s = self.config.noise_memory_s
+        is_surprised = innovation2 > SURPRISE
+        if is_surprised or self.state is TrackerState.PULLING_IN:
+            memory_s *= 0.1
+        step = min(self.config.update_s / memory_s, LARGEST_NOISE_STEP)
+        excess = min(innovation2, SURPRISE) - 1.0
+        change = step * excess * (1.0 if is_surprised else share)
         least, most = NOISE_SCALES
         self._noise_scale = min(max(self._noise_scale * math.exp(change), least), most)
 
