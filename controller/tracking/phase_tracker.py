@@ -273,7 +273,7 @@ class PhaseTracker:
             phasor = late_phasor = complex(abs(phasor))
         trouble = self._trouble(phasor, late_phasor, len(samples) / late)
         if self.state is TrackerState.HOLDING:
-            self._look_for_return(phasor, bool(trouble))
+            phasor = self._look_for_return(phasor, bool(trouble))
         elif trouble:
             self.hold(trouble)
         if self.state not in (TrackerState.LOCKED, TrackerState.PULLING_IN):
@@ -338,8 +338,11 @@ class PhaseTracker:
             return "the phase jumped"
         return ""
 
-    def _look_for_return(self, phasor: complex, troubled: bool) -> None:
-        """While holding: is the line there again, and with which phase?"""
+    def _look_for_return(self, phasor: complex, troubled: bool) -> complex:
+        """While holding: is the line there again, and with which phase?
+
+        Returns the phasor against the phase that is believed then.
+        """
         noise = self.quadrature_sigma
         if abs(phasor) < max(2.0 * LEAST_AMPLITUDE_SNR * noise, 0.2 * self.amplitude):
             self._returned.clear()
@@ -347,14 +350,14 @@ class PhaseTracker:
             self._returned.append(phasor)
         if self._in_state_s > self.config.hold_s:
             self._change(TrackerState.LOST, "held too long")
-            return
+            return phasor
         needed = max(2, round(self.config.relock_s / self.config.update_s))
         if len(self._returned) < needed:
-            return
+            return phasor
         mean = sum(self._returned) / needed
         if abs(mean) < RETURNED_COHERENCE * sum(map(abs, self._returned)) / needed:
             self._returned.pop(0)  # it turns too fast to be taken as one phase
-            return
+            return phasor
         self.amplitude = abs(mean)
         # A phase that is not well predicted may be a turn off: it says nothing of the
         # frequency.
@@ -364,11 +367,12 @@ class PhaseTracker:
                 self._change(TrackerState.LOCKED, "the line is back")
             else:
                 self._change(TrackerState.PULLING_IN, "the line is back")
-            return
+            return phasor
         self._change(TrackerState.PULLING_IN, "the line is back with another phase")
         self.cycle_slips += 1
         self.turns += cmath.phase(mean) / TWO_PI
         self._p00, self._p01 = 1.0 / 12.0, 0.0
+        return phasor * mean.conjugate() / abs(mean)
 
     def _correct(self, phasor: complex) -> PhaseReading:
         """The loop's correction: phase error times gains, in both quadratures."""
