@@ -62,13 +62,19 @@ PIECE_S = 0.02
 LEAST_SEARCH_AGAIN_HZ = 20.0  # half-width: a lost mode may have jumped by some hertz
 LOCK_PATIENCE_S = 120.0  # from the start to the first lock, where searches are short
 SEARCHES_WAITED_FOR = 3.0  # of the longest kind, where they are long
-# A phase that is off by so much within one update jumped in frequency by a hertz or so,
-# which is a hundred lines: the loop may follow, but the pump was wrong for that long.
-JUMP_RAD = 0.1
+# A phase that is off by so much within one update (20 ms) jumped in frequency by 0.4 Hz,
+# which is tens of lines: the loop may follow, but the pump was wrong for that long.
+JUMP_RAD = 0.05
 # A joint estimate that for so long knows so much less than the two loops that feed it has
 # lost its way; it begins anew from their frequencies.
 ESTIMATE_LOST_RATIO = 10.0
 ESTIMATE_LOST_S = 3.0
+FALLS_TO = {
+    TrackerState.PULLING_IN: TrackerState.HOLDING,
+    TrackerState.LOCKED: TrackerState.HOLDING,
+    TrackerState.HOLDING: TrackerState.LOST,
+    TrackerState.LOST: TrackerState.SEARCHING,
+}
 STUCK_S = 5.0  # worth of blocks in a row from before the stream's end
 
 
@@ -338,7 +344,7 @@ class Engine:
         targets = {mode: self._last_place(mode) for mode in ModeId}
         self._next_record_index = self._now + self._record_samples
         self._begin_search(targets, most_attempts=1)
-        self._enter_states(TrackerState.SEARCHING, "a new search begins", out)
+        self._give_up(TrackerState.SEARCHING, "a new search begins", out)
 
     def _last_place(self, mode: ModeId) -> SearchTarget:
         """Where a mode was last, if it ever was locked; else where it is expected."""
@@ -509,7 +515,7 @@ class Engine:
         """Track anew from what the loops know."""
         assert self._pair is not None
         text = "the joint estimate lost its way: it begins anew"
-        self._enter_states(TrackerState.HOLDING, text, out)
+        self._give_up(TrackerState.HOLDING, text, out)
         found = {}
         for mode, tracker in self._pair.trackers.items():
             found[mode] = FoundMode(
@@ -553,11 +559,12 @@ class Engine:
         before, self._states[mode] = self._states[mode], state
         return self._event(mode.value, "state", f"{before.value} -> {state.value}: {reason}")
 
-    def _enter_states(self, state: TrackerState, reason: str, out: _Outcome) -> None:
-        """Both modes at once, where no tracker is there to say it."""
+    def _give_up(self, last: TrackerState, reason: str, out: _Outcome) -> None:
+        """Let both modes fall back to a state, by the ways that a tracker has."""
         for mode in ModeId:
-            if self._states[mode] is not state:
-                out.events.append(self._state_event(mode, state, reason))
+            while self._states[mode] is not last:
+                below = FALLS_TO[self._states[mode]]
+                out.events.append(self._state_event(mode, below, reason))
 
     def _not_followed(self) -> tuple[str, ...]:
         """The modes that are not locked or jumped, be it for a part of this block."""

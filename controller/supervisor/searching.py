@@ -44,6 +44,7 @@ LOOK_S = 1.0  # arbitrary between 0.5 and 3: resolves 4 Hz with the window that 
 SETTLE_S = 0.05  # after the ping, before listening: its feed-through has left the filter
 MOST_ATTEMPTS = 3
 LONGER = 4.0
+PING_BLOCKS = 1.5  # a ping outlasts the block after its start, at whose end it is told to end
 QUIETER = 0.25
 # Seven quarters make 1e-4: what still overloads is not the ping.
 LEAST_SCALE = 1.0e-4
@@ -170,9 +171,13 @@ class Searching:
         return self._stage is _Stage.PING and self._scale > LEAST_SCALE
 
     def tone_set(self, actual: Tone) -> None:
-        """Take note of a tone that was really set: of a ping, its true start and frequency."""
+        """Take note of a tone that was really set: of a ping, its true start and end."""
         for mode, ping in self._pings.items():
-            if ping.channel == actual.channel and actual.amplitude > 0.0:
+            if ping.channel != actual.channel:
+                continue
+            if actual.amplitude == 0.0:
+                self._ping_end = actual.at_sample
+            else:
                 phase_rad = ping.phase_rad if actual.phase_rad is None else actual.phase_rad
                 self._pings[mode] = replace(actual, phase_rad=phase_rad)
 
@@ -195,10 +200,13 @@ class Searching:
         self._samples.append(baseband.samples)
         self._centers.append(baseband.center_indices)
         end = first_index + len(samples)
-        step = SearchStep()
+        # A ping's end is commanded one block after its start: whoever sets tones may put
+        # those that end a tone first, and a start cancels what is pending after it.
+        step = SearchStep(tones=list(self._ends))
+        self._ends.clear()
         if self._stage is _Stage.LOOK and end >= self._stage_end:
             if self._channels:
-                self._ping(end, step)
+                self._ping(end, len(samples), step)
             else:
                 self._stage, self._stage_end = _Stage.LISTEN, self._listen_end(end)
         elif self._stage is _Stage.PING and end >= self._stage_end:
@@ -216,6 +224,7 @@ class Searching:
         self._samples: list[np.ndarray] = []
         self._centers: list[np.ndarray] = []
         self._pings: dict[ModeId, Tone] = {}
+        self._ends: list[Tone] = []
         self._ping_start = self._ping_end = self._listen_start = self._stage_end
 
     def _listen_end(self, end: int) -> int:
@@ -225,12 +234,13 @@ class Searching:
             self._listen_start = self._stage_end - round(LOOK_S * rate_hz)  # the look counts too
         return end + round((SETTLE_S + self._drive.listen_s) * rate_hz)
 
-    def _ping(self, index: int, step: SearchStep) -> None:
+    def _ping(self, index: int, block_samples: int, step: SearchStep) -> None:
         """Sweep each drive once across its range, from below."""
         rate_hz = self._stream.sample_rate_hz
         latency = max(channel.latency_samples for channel in self._channels.values())
         start = index + latency + 1
-        stop = start + round(self._ping_s * rate_hz)
+        ping_s = max(self._ping_s, PING_BLOCKS * block_samples / rate_hz)
+        stop = start + round(ping_s * rate_hz)
         for mode, channel in self._channels.items():
             target = self._targets[mode]
             ping = Tone(
@@ -239,20 +249,21 @@ class Searching:
                 frequency_hz=target.frequency_hz - target.half_width_hz,
                 amplitude=self._scale * channel.max_amplitude,
                 phase_rad=0.0,
-                chirp_hz_per_s=2.0 * target.half_width_hz / self._ping_s,
+                chirp_hz_per_s=2.0 * target.half_width_hz / ping_s,
             )
-            off = Tone(
+            end = Tone(
                 channel=channel.name,
                 at_sample=stop,
                 frequency_hz=target.frequency_hz,
                 amplitude=0.0,
             )
             self._pings[mode] = ping
-            step.tones.extend((ping, off))
+            step.tones.append(ping)
+            self._ends.append(end)
         self._stage, self._stage_end = _Stage.PING, stop
         self._ping_start, self._ping_end = start, stop
         step.events.append(
-            self._event(index, "ping", f"a sweep of {self._ping_s:g} s, attempt {self._attempt}")
+            self._event(index, "ping", f"a sweep of {ping_s:g} s, attempt {self._attempt}")
         )
 
     def _conclude(self, index: int, step: SearchStep) -> None:
