@@ -69,6 +69,10 @@ JUMP_RAD = 0.05
 # lost its way; it begins anew from their frequencies.
 ESTIMATE_LOST_RATIO = 10.0
 ESTIMATE_LOST_S = 3.0
+# A mode that falls out of lock so often in so short a time is followed with a wrong idea of
+# it, such as a ping that was disturbed: it is searched for anew.
+MOST_FALLS = 8
+FALLS_S = 20.0
 FALLS_TO = {
     TrackerState.PULLING_IN: TrackerState.HOLDING,
     TrackerState.LOCKED: TrackerState.HOLDING,
@@ -144,6 +148,7 @@ class Engine:
         self._last_tick: Tick | None = None
         self._last_locks: dict[ModeId, _LastLock] = {}
         self._states = dict.fromkeys(ModeId, TrackerState.SEARCHING)
+        self._falls: dict[ModeId, list[int]] = {mode: [] for mode in ModeId}  # out of lock, when
         self._doubts: dict[ModeId, str] = {}  # what spoke against a mode during this block
         self._first_index: int | None = None
         self._now = 0
@@ -327,6 +332,7 @@ class Engine:
         self, targets: Mapping[ModeId, SearchTarget], *, most_attempts: int = MOST_ATTEMPTS
     ) -> None:
         self._pair = self._influence = self._last_tick = None
+        self._falls = {mode: [] for mode in ModeId}
         self._searching = Searching(
             self._stream,
             self._drives.channels,
@@ -336,11 +342,11 @@ class Engine:
             most_attempts=most_attempts,
         )
 
-    def _begin_search_again(self, out: _Outcome) -> None:
-        """A mode was lost: look where both were last, then in the whole range."""
+    def _begin_search_again(self, why: str, out: _Outcome) -> None:
+        """Look where both modes were last, then in the whole range."""
         self._drives.rest()
         out.tones.extend(self._drives.all_off(self._now))
-        out.events.append(self._event("run", "search", "a line was lost: the search begins again"))
+        out.events.append(self._event("run", "search", f"{why}: the search begins again"))
         targets = {mode: self._last_place(mode) for mode in ModeId}
         self._next_record_index = self._now + self._record_samples
         self._begin_search(targets, most_attempts=1)
@@ -472,10 +478,11 @@ class Engine:
         out.events.append(self._event("run", "rates", text))
 
     def _adopt_drives(self, found: Mapping[ModeId, FoundMode]) -> None:
-        """Believe what a ping tells of the drives, unless there was a better one before."""
+        """Believe what a ping tells of the drives, unless more is known of them."""
         for mode, channel in self._drives.channels.items():
             news = found[mode]
-            if mode in self._drives.controllers and not news.has_answered:
+            is_known = mode in self._drives.controllers
+            if self._drives.has_proven(mode) or (is_known and not news.has_answered):
                 continue
             config = drive_config(
                 self._settings, self._stream, mode, channel, news.frequency_hz, news.responsivity
@@ -506,8 +513,10 @@ class Engine:
         if ticks:
             is_disturbed = pump.tone.amplitude > 0.0
             out.tones.extend(self._drives.follow(pair, self._now, is_disturbed=is_disturbed))
-        if any(pair.trackers[mode].state is TrackerState.LOST for mode in ModeId):
-            self._begin_search_again(out)
+        if any(state is TrackerState.LOST for state in self._states.values()):
+            self._begin_search_again("a line was lost", out)
+        elif any(len(falls) > MOST_FALLS for falls in self._falls.values()):
+            self._begin_search_again("a line falls out of lock again and again", out)
         elif self._estimate_lost_s > ESTIMATE_LOST_S:
             self._begin_estimate_again(out)
 
@@ -557,6 +566,9 @@ class Engine:
 
     def _state_event(self, mode: ModeId, state: TrackerState, reason: str) -> Event:
         before, self._states[mode] = self._states[mode], state
+        if before is TrackerState.LOCKED:
+            recent = self._now - FALLS_S * self._rate_hz
+            self._falls[mode] = [at for at in self._falls[mode] if at > recent] + [self._now]
         return self._event(mode.value, "state", f"{before.value} -> {state.value}: {reason}")
 
     def _give_up(self, last: TrackerState, reason: str, out: _Outcome) -> None:

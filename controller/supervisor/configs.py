@@ -39,6 +39,9 @@ LEAST_SIGMA_LIMIT_HZ = 1.0e-3
 UNKNOWN_COUPLING_LINES = 10.0
 KNOWN_COUPLING_RATIO = 0.1  # one sigma of a coupling that was given without one
 LEAST_START_SIGMA_HZ = 0.05  # a mode drifts while its search is evaluated
+# A mode that was not seen for so long is searched for; a search near where it was takes no
+# longer, and finds it elsewhere, too.
+HOLD_S = 10.0
 MOST_TICK_S = 0.1  # between two joint estimates
 
 
@@ -156,6 +159,7 @@ def tracker_config(
         thermal_amplitude=_thermal_amplitude(settings, stream, mode, found.frequency_hz),
         decay_rate_per_s=decay_rate_per_s(settings, mode, found.frequency_hz),
         walk_hz_per_root_s=tracking.common_walk_hz_per_root_s or START_SHARED_WALK,
+        hold_s=HOLD_S,
     )
 
 

@@ -1,8 +1,8 @@
 """The drives of both modes: tones that follow the motion 90 degrees ahead.
 
 A drive may leave its line with another phase than was commanded and leak into
-the detector; the search's ping tells both, and they are kept here until a
-better ping comes.
+the detector; the search's ping tells both. What has once held its mode is
+kept: a later ping, into a mode that still rings, would tell less.
 """
 
 from __future__ import annotations
@@ -53,6 +53,7 @@ class Drives:
         self.controllers: dict[ModeId, AmplitudeController] = {}
         self._paths: dict[ModeId, DrivePath] = {}
         self._refused_off: set[ModeId] = set()
+        self._proven: set[ModeId] = set()
         self._slips = dict.fromkeys(self.channels, 0)
         self._driven_at: int | None = None
 
@@ -65,6 +66,10 @@ class Drives:
         """Take what a search found out about one drive."""
         self.controllers[mode] = AmplitudeController(config)
         self._paths[mode] = path
+
+    def has_proven(self, mode: ModeId) -> bool:
+        """Whether a drive has brought its mode to its amplitude with what is known of it."""
+        return mode in self._proven
 
     def follow(self, pair: TrackedPair, now_index: int, *, is_disturbed: bool) -> list[Tone]:
         """Each drive 90 degrees ahead of its mode, as strong as it takes.
@@ -102,6 +107,8 @@ class Drives:
             amplitude = controller.process(
                 tracker.amplitude, tracker.amplitude_sigma, elapsed_s, is_disturbed=is_disturbed
             )
+            if controller.has_settled(tracker.amplitude):
+                self._proven.add(mode)
             ahead = math.copysign(AHEAD_TURNS, amplitude) - self._paths[mode].phase_turns
             turns = pair.motion_turns(mode, now_index) + ahead
             tones.append(

@@ -32,6 +32,7 @@ STEER_S = 5.0  # arbitrary between 2 and 20: slow against a tick, quick against 
 # The phase may cost this much frequency at most [Hz]; a line is some 10 mHz wide.
 STEER_LIMIT_HZ = 5.0e-4
 WINDOW_RATIO = 0.1  # of the difference that was found, where no window is set
+SAY_EVERY_S = 30.0  # a pump that does not come on says what it waits for
 KEPT_STATES = 20  # records look back by a few blocks only
 SETTING_KINDS = (RequestKind.SET_AMPLITUDE, RequestKind.SET_OFFSET)
 
@@ -100,6 +101,7 @@ class PumpSupervisor:
         self._is_armed = True
         self._is_held = False  # by an operator's mute
         self._on_since: int | None = None
+        self._said_at = self.config.from_index  # what the pump waits for
         self._asked_amplitude = 0.0
         self._off_refused = False
         self._silenced_from: PumpState | None = None
@@ -166,7 +168,7 @@ class PumpSupervisor:
             elif view.is_tick:
                 tones.extend(self._follow(view))
         else:
-            events.extend(self._wait(view))
+            events.extend(self._wait(view, reasons))
             if self.state is PumpState.ON:
                 tones.append(self._on_tone(view))
         return tuple(tones), tuple(events)
@@ -304,7 +306,7 @@ class PumpSupervisor:
 
     # -- states -----------------------------------------------------------------
 
-    def _wait(self, view: PumpView) -> Iterator[Event]:
+    def _wait(self, view: PumpView, reasons: tuple[str, ...]) -> Iterator[Event]:
         """In a state without a tone: should it change?"""
         index = view.sample_index
         if not self.is_wanted:
@@ -317,6 +319,9 @@ class PumpSupervisor:
             yield self._enter_with_event(PumpState.ARMED, index, "wanted")
         if self._is_held and self.state is PumpState.ARMED:
             yield self._enter_with_event(PumpState.MUTED, index, "the operator muted it")
+        if reasons and index - self._said_at > SAY_EVERY_S * self.config.sample_rate_hz:
+            self._said_at = index
+            yield self._event(index, "waiting", "; ".join(reasons))
         is_well = not self.interlock.is_open
         is_long_enough = self.interlock.healthy_s(index) >= self.config.healthy_s
         if is_well and is_long_enough and view.is_tick and view.difference_turns is not None:
