@@ -122,6 +122,9 @@ class AmplitudeController:
         self.drive_amplitude = self._before = 0.0
         self._last_amplitude = None
         self._at_limit_s = 0.0
+        self._forget_disturbance()
+
+    def _forget_disturbance(self) -> None:
         self.disturbance_per_s = 0.0
         self._covariance = np.diag([self._covariance[0, 0], self._unknown_decay**2])
 
@@ -184,6 +187,7 @@ class AmplitudeController:
         self._reversal = max(self._reversal, 0.0)
         if self._reversal > REVERSED_AT:
             self.responsivity, self._reversal = -self.responsivity, 0.0
+            self._forget_disturbance()
             return
         gain = covariance @ row / total
         sign = math.copysign(1.0, self.responsivity)
