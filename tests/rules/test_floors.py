@@ -14,6 +14,8 @@ FLOORS = {
     "controller.supervisor": 3,
     "controller.protocol": 4,
     "controller.engine": 5,
+    "controller.replay_loops": 5,
+    "controller.replay": 5,
     "controller.analysis": 6,
     "controller.runtime": 6,
     "controller.service": 7,
@@ -23,7 +25,13 @@ FLOORS = {
 # The analysis stands beside the runtime, but knows only floors 0 and 1; so the runtime may use it
 # for the report without a circle.
 ANALYSIS_FLOORS = (0, 1)
-BESIDE = {("controller.runtime", "controller.analysis")}
+# A replay is the engine's loop for recordings: three steps on one floor.
+BESIDE = {
+    ("controller.runtime", "controller.analysis"),
+    ("controller.replay_loops", "controller.engine"),
+    ("controller.replay", "controller.engine"),
+    ("controller.replay", "controller.replay_loops"),
+}
 
 GUI_MAY_IMPORT = ("controller.service.client", "controller.runtime.log.reader")
 
