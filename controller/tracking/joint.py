@@ -58,7 +58,7 @@ RATE_TIME_S = 60.0  # the rate of the shared drift is remembered for about a min
 AMBIGUOUS_TURNS = 0.2  # a phase less certain than this may be a turn off: 2.5 sigma to half a turn
 BROKEN_TURNS = 0.1  # the trackers' own gate: 0.6 rad
 RESTART_TURNS = 0.05  # what a restarted phase may be off by
-BOUNDED_SIGMAS2 = 16.0  # beyond 4 sigma the filter steps less than it asks, and widens
+SURPRISE2 = 36.0  # beyond 6 sigma (by chance once in years) a walk has outrun the model
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -354,14 +354,13 @@ class JointEstimator:
         innovation -= round(float(innovation[0]))  # whole turns cannot be told apart
         total = p[:, place, place] + variance
         normalised2 = innovation**2 / total
+        self._log_likelihood -= 0.5 * (np.minimum(normalised2, 100.0) + np.log(total))
+        surprised = normalised2 > SURPRISE2
+        if surprised.any():
+            self._add_walk(mode, np.where(surprised, innovation**2 - total, 0.0))
+            total = p[:, place, place] + variance
         column = p[:, :, place].copy()
-        # A member that is too sure of itself steps as if this were BOUNDED_SIGMAS, and
-        # lets its frequency go by what the phase seems to have moved in the window.
-        gain = column / np.maximum(total, innovation**2 / BOUNDED_SIGMAS2)[:, None]
-        wide = normalised2 > BOUNDED_SIGMAS2
-        if wide.any():
-            frequency = SHARED_HZ if mode is ModeId.LOWER else REST_HZ
-            p[:, frequency, frequency] += np.where(wide, (innovation / self._window_s) ** 2, 0.0)
+        gain = column / total[:, None]
         p -= gain[:, :, None] * column[:, None, :]
         # The asymmetry is considered, not learnt (Schmidt's filter): it multiplies the
         # coupling, and a linear filter that learns both is too sure of both. Its variance
@@ -369,8 +368,23 @@ class JointEstimator:
         p[:, ASYMMETRY, ASYMMETRY] += gain[:, ASYMMETRY] * column[:, ASYMMETRY]
         gain[:, ASYMMETRY] = 0.0
         self._x += gain * innovation[:, None]
-        self._log_likelihood -= 0.5 * (np.minimum(normalised2, 100.0) + np.log(total))
         return float(normalised2[0])
+
+    def _add_walk(self, mode: ModeId, variances_turns2: np.ndarray) -> None:
+        """Let the frequency have walked more in the last window than the model says.
+
+        By the lower phase, which is looked at first, the shared drift has; what that does
+        not explain in the upper one, the rest has. `variances_turns2` are the variances
+        that this adds to the members' mean phases.
+        """
+        shared, cross, square, rest = _noise_parts(self._window_s)[:4]
+        ratio = (1.0 + self._ratio_prior + self._x[:, RATIO])[:, None]
+        if mode is ModeId.LOWER:
+            place, added = LOWER_MEAN, shared + ratio * cross + ratio * ratio * square
+        else:
+            place, added = UPPER_MEAN, np.broadcast_to(rest, (len(ratio), len(rest)))
+        added = added.reshape(self._p.shape)
+        self._p += (variances_turns2 / added[:, place, place])[:, None, None] * added
 
     # -- the bank ---------------------------------------------------------------
 

@@ -39,9 +39,10 @@ RETURNED_COHERENCE = 0.7
 LEAST_AMPLITUDE_SNR = 3.0
 AVERAGING = 0.02  # of the innovation statistics: 50 updates
 LEAST_SETTLING_UPDATES = 3  # where an update is longer than the settling time
-NOISE_SCALES = 0.25, 1.0e8  # what the learnt noise may be, in parts of the given variance
-LARGEST_NOISE_STEP = 0.1  # of its logarithm in one update, per unit of excess
-SURPRISE = 25.0  # squared normalised innovation, 5 sigma: once in weeks if the model holds
+NOISE_SCALES = 0.1, 1.0e8  # what the learnt noise may be, in parts of the given variance
+WALK_SCALES = 1.0, 1.0e8  # likewise; what is given is right over long times
+LARGEST_STEP = 0.1  # of a logarithm in one update, per unit of excess
+SURPRISE = 5.0  # normalised innovation: beyond it once in a day if the model holds
 GATE_SIGMAS = 6.0  # two-sided tail 2e-9: one false alarm in months at 50 updates a second
 
 
@@ -65,10 +66,10 @@ class PhaseTrackerConfig:
     settle_s: float = 0.5
     hold_s: float = 30.0  # longest holdover
     relock_s: float = 0.2  # how long a returned line is looked at
-    noise_memory_s: float = 5.0  # of what is learnt of the noise; inf: it is as given
+    learning_s: float = 5.0  # of what is learnt beyond noise and walk; inf: nothing is
 
     def __post_init__(self) -> None:
-        positive = "update_s", "detector_noise", "settle_s", "hold_s", "relock_s", "noise_memory_s"
+        positive = "update_s", "detector_noise", "settle_s", "hold_s", "relock_s", "learning_s"
         for name in positive:
             if not getattr(self, name) > 0.0:
                 raise ValueError(f"{name} is {getattr(self, name)}; it has to be positive")
@@ -123,6 +124,9 @@ class PhaseTracker:
         self._in_state_s = 0.0
         self._steady_s = 0.0
         self._noise_scale = 1.0
+        self._walk_scale = 1.0
+        self._last_innovations = 0.0, 0.0  # normalised
+        self._agreement = 0.0  # of an innovation with the two before it, on average
         self._is_fresh = False  # the phase has not been seen yet
         self._was_locked = False  # before the hold
         self._returned: list[complex] = []
@@ -289,12 +293,13 @@ class PhaseTracker:
         self.state = checked(self.state, state)
         self.reason = reason
         self._in_state_s = self._steady_s = 0.0
+        self._last_innovations = 0.0, 0.0
         self._returned.clear()
 
     def _predict(self, duration_s: float, pull_hz: float) -> None:
         """Phase and frequency: exact discretisation of a random-walk frequency."""
         self.turns += (self.offset_hz + pull_hz) * duration_s
-        walk = self.walk_hz_per_root_s**2 * duration_s
+        walk = self._walk_scale * self.walk_hz_per_root_s**2 * duration_s
         diffusion = self.diffusion_scale * self.diffusion_turns2_per_s
         self._p00 += duration_s * (2.0 * self._p01 + duration_s * self._p11) + (
             diffusion * duration_s + walk * duration_s**2 / 3.0
@@ -383,8 +388,9 @@ class PhaseTracker:
         reading = PhaseReading(
             turns=self.turns + error_turns, variance_turns2=noise_turns2, is_valid=True
         )
-        innovation2 = error_turns**2 / self._innovation_turns2(noise_turns2)
-        self._learn_noise(innovation2, noise_turns2 / (self._p00 + noise_turns2))
+        innovation = error_turns / math.sqrt(self._innovation_turns2(noise_turns2))
+        self._learn(innovation, noise_turns2)
+        innovation2 = innovation * innovation
         if innovation2 > 9.0:  # the model is too sure of itself: widen it, step less than it asks
             widen = min(innovation2 / 9.0, 100.0)
             self._p00, self._p01, self._p11 = (
@@ -426,27 +432,44 @@ class PhaseTracker:
         their noise with the step between: together q T / 6 less for a loop that
         ignores the last phase, q T / 3 less for one that follows it.
         """
-        averaged = self.diffusion_scale * self.diffusion_turns2_per_s * self.config.update_s
         total = self._p00 + noise_turns2
-        return max(total - averaged * (1.0 + self.phase_gain) / 6.0, total * 2.0 / 3.0)
+        averaged = self._diffused_turns2 * (1.0 + self.phase_gain) / 6.0
+        return max(total - averaged, total * 2.0 / 3.0)
 
-    def _learn_noise(self, innovation2: float, share: float) -> None:
-        """Stray lines and other coloured noise add to the detector's: learn how much.
+    @property
+    def _diffused_turns2(self) -> float:
+        """What the phase diffuses in an update."""
+        return self.diffusion_scale * self.diffusion_turns2_per_s * self.config.update_s
 
-        A step along the gradient of the likelihood, so that what the noise has no
-        share in does not count; it rests where normalised innovations average to one.
-        Surprises that go on count in full, or a loop that follows every phase would
-        put all of them down to the frequency.
+    def _learn(self, innovation: float, noise_turns2: float) -> None:
+        """How much noise and how much drift there is beyond what was given.
+
+        Stray lines and other coloured noise add to the detector's; a door, a heating
+        drive or a chirp may outrun the walk for a while. Both make innovations large.
+        One that agrees with the two before it tells of a loop that lags, one that does
+        not of a loop that follows noise. So the walk grows while innovations are large
+        and agree, now and on average; noise rests where squares less agreement average to
+        one. Noise counts with its share in what was expected; a surprise counts in
+        full. (Averages of a diffusing phase agree with the last by K q T / 6, as in
+        `_innovation_turns2`.)
         """
-        memory_s = self.config.noise_memory_s
-        is_surprised = innovation2 > SURPRISE
+        total = self._p00 + noise_turns2
+        memory_s = self.config.learning_s
+        is_surprised = abs(innovation) > SURPRISE
         if is_surprised or self.state is TrackerState.PULLING_IN:
             memory_s *= 0.1
-        step = min(self.config.update_s / memory_s, LARGEST_NOISE_STEP)
-        excess = min(innovation2, SURPRISE) - 1.0
-        change = step * excess * (1.0 if is_surprised else share)
-        least, most = NOISE_SCALES
-        self._noise_scale = min(max(self._noise_scale * math.exp(change), least), most)
+        step = min(self.config.update_s / memory_s, LARGEST_STEP)
+        innovation = min(max(innovation, -SURPRISE), SURPRISE)
+        agreement = innovation * sum(self._last_innovations) / 2.0
+        agreement -= self.phase_gain * self._diffused_turns2 / (12.0 * total)
+        self._last_innovations = self._last_innovations[1], innovation
+        excess = innovation * innovation - 1.0
+        share = noise_turns2 / total
+        noise_step = step * (1.0 if is_surprised else share) * (excess - agreement)
+        self._agreement += AVERAGING * (agreement - self._agreement)
+        walk_step = step * min(excess, self.innovation_ratio - 1.0, self._agreement)
+        self._noise_scale = _scaled(self._noise_scale, noise_step, NOISE_SCALES)
+        self._walk_scale = _scaled(self._walk_scale, walk_step, WALK_SCALES)
 
     def _correct_amplitude(self, in_phase: float) -> None:
         """Amplitude and growth rate from the in-phase part."""
@@ -462,3 +485,8 @@ class PhaseTracker:
         self._a11 -= growth_gain * self._a01
         self._a01 *= 1.0 - gain
         self._a00 *= 1.0 - gain
+
+
+def _scaled(scale: float, step: float, limits: tuple[float, float]) -> float:
+    """A positive number after a step of its logarithm, within limits."""
+    return min(max(scale * math.exp(step), limits[0]), limits[1])

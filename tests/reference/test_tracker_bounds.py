@@ -23,7 +23,7 @@ WALK = 5.0e-3
 CHANCE = 1.0e-3  # that a sound tracker fails one of the two-sided tests
 
 
-def tracker(*, walk_hz_per_root_s: float = WALK, noise_memory_s: float = math.inf) -> PhaseTracker:
+def tracker(*, walk_hz_per_root_s: float = WALK, learning_s: float = math.inf) -> PhaseTracker:
     made = PhaseTracker(
         PhaseTrackerConfig(
             update_s=UPDATE_S,
@@ -31,7 +31,7 @@ def tracker(*, walk_hz_per_root_s: float = WALK, noise_memory_s: float = math.in
             thermal_amplitude=THERMAL if walk_hz_per_root_s else 0.0,
             decay_rate_per_s=DECAY_PER_S if walk_hz_per_root_s else 0.0,
             walk_hz_per_root_s=walk_hz_per_root_s,
-            noise_memory_s=noise_memory_s,
+            learning_s=learning_s,
         )
     )
     made.start(turns=0.0, offset_hz=0.0, frequency_sigma_hz=0.5, amplitude=1.0)
@@ -120,8 +120,8 @@ def drifting(seed: int, duration_s: float) -> tuple[np.ndarray, np.ndarray, np.n
     return line(turns, 1.0, DENSITY, rng), turns, frequency_hz
 
 
-@pytest.mark.parametrize("noise_memory_s", [math.inf, 5.0])
-def test_errors_are_what_the_riccati_limit_says(noise_memory_s: float) -> None:
+@pytest.mark.parametrize("learning_s", [math.inf, 5.0])
+def test_errors_are_what_the_riccati_limit_says(learning_s: float) -> None:
     """Squared errors over their stated variances average to one, frequency and phase.
 
     The stated sigma is the limit itself (first test), to the per cent where the noise is
@@ -130,7 +130,7 @@ def test_errors_are_what_the_riccati_limit_says(noise_memory_s: float) -> None:
     frequency, phase, innovations = [], [], []
     for seed in range(150):
         samples, turns, frequency_hz = drifting(seed, 8.0)
-        made = tracker(noise_memory_s=noise_memory_s)
+        made = tracker(learning_s=learning_s)
         follow(made, samples)
         # The loop stands in the middle of its last update.
         true_turns, true_hz = turns[-5:-3].mean(), frequency_hz[-5:-3].mean()

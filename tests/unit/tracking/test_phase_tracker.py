@@ -72,7 +72,7 @@ def states_over(made: PhaseTracker, samples: np.ndarray) -> list[TrackerState]:
         ("settle_s", 0.0),
         ("hold_s", -3.0),
         ("relock_s", 0.0),
-        ("noise_memory_s", 0.0),
+        ("learning_s", 0.0),
         ("thermal_amplitude", -0.5),
         ("decay_rate_per_s", -0.25),
         ("walk_hz_per_root_s", -0.125),
@@ -202,7 +202,7 @@ def test_a_jump_of_the_frequency_is_followed() -> None:
 
 
 def test_a_gap_keeps_the_frequency_and_its_sigma_grows() -> None:
-    made = locked()
+    made = locked(dataclasses.replace(CONFIG, learning_s=math.inf))
     frequency_hz, sigma_hz = made.offset_hz, made.frequency_sigma_hz
     made.hold("a gap")
     gap_s = 5.0
