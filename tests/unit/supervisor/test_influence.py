@@ -1,0 +1,80 @@
+"""What pump and drives do to the phases, as the joint estimate is told."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from controller.instrument import Tone
+from controller.records import ModeId
+from controller.supervisor.drives import DrivePath, Drives
+from controller.supervisor.influence import ToneInfluence
+from controller.supervisor.tone_state import ToneState
+from tests.support.pairs import KnownPair
+from tests.unit.supervisor.test_drives import CHANNELS, CONFIG, RATE_HZ, pair
+
+LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
+
+
+def influence(known: KnownPair, pump: ToneState, **options: float) -> ToneInfluence:
+    drives = Drives(CHANNELS, RATE_HZ)
+    for mode in ModeId:
+        drives.adopt(mode, CONFIG, DrivePath())
+    settings = {"coupling_phase_rad": 0.0, "action_ratio": 1.0, **options}
+    return ToneInfluence(known, drives, pump, **settings)  # type: ignore[arg-type]
+
+
+def pumped(known: KnownPair, psi_rad: float, amplitude: float = 0.5) -> ToneState:
+    """A pump whose phase lags that of the difference by psi."""
+    state = ToneState(RATE_HZ)
+    turns = known.start_turns[UPPER] - known.start_turns[LOWER] - psi_rad / (2.0 * math.pi)
+    hz = known.frequencies_hz[UPPER] - known.frequencies_hz[LOWER]
+    state.process(Tone("pump", 0, hz, amplitude, 2.0 * math.pi * turns))
+    return state
+
+
+def test_without_tones_there_is_none() -> None:
+    known = pair()
+    action = influence(known, ToneState(RATE_HZ)).action(known, 1000.0)
+    assert (action.squared, action.lower_pull, action.upper_pull) == (0.0, 0j, 0j)
+    assert (action.lower_known_hz, action.upper_known_hz) == (0.0, 0.0)
+
+
+def test_before_the_first_update_there_is_none() -> None:
+    known = pair()
+    known.center_index = None
+    assert influence(known, pumped(known, 0.3)).action(known, 1000.0).squared == 0.0
+
+
+@pytest.mark.parametrize("psi_rad", [0.0, 0.4, -2.0])
+@pytest.mark.parametrize("phase_rad", [0.0, 0.7])
+def test_pulls_turn_with_psi_and_go_with_the_others_amplitude(
+    psi_rad: float, phase_rad: float
+) -> None:
+    """physics.md: the pump adds (g / 2 pi)(|a_j| / |a_k|) cos(phi_2 - phi_1 - phi_p)."""
+    known = pair()
+    known.trackers[LOWER].amplitude, known.trackers[UPPER].amplitude = 2.0, 0.5
+    action = influence(known, pumped(known, psi_rad), coupling_phase_rad=phase_rad).action(
+        known, 2000.0
+    )
+    turned = np.exp(1j * (psi_rad - phase_rad))
+    # 1e-6 rad: rounding of 1 MHz phases.
+    assert action.lower_pull == pytest.approx(0.5 * 0.25 * turned, abs=1e-6)
+    assert action.upper_pull == pytest.approx(0.5 * 4.0 * turned, abs=1e-5)
+    assert action.squared == 0.25
+
+
+def test_unequal_masses_feel_the_coupling_unequally() -> None:
+    """g_lower m_lower w_lower = g_upper m_upper w_upper, their product g^2 (physics.md)."""
+    known = pair()
+    action = influence(known, pumped(known, 0.0), action_ratio=1.2).action(known, 2000.0)
+    assert abs(action.lower_pull) / abs(action.upper_pull) == pytest.approx(1.2**2)
+    assert abs(action.lower_pull) * abs(action.upper_pull) == pytest.approx(0.25)
+
+
+def test_feedthrough_is_that_of_the_drives() -> None:
+    known = pair()
+    centers = np.array([0.0, 100.0])
+    assert influence(known, ToneState(RATE_HZ)).feedthrough(LOWER, 1.0, centers) is None
