@@ -534,21 +534,23 @@ class JointEstimator:
 def _transition_parts(dt: float) -> np.ndarray:
     """Transition over a window of dt: constant, per ratio and per shared drift.
 
-    A frequency that lasts moves the phase at the end by frequency * dt and the mean
-    phase by half of it; a rate by rate * dt^2 / 2 and by a third of that.
+    A frequency moves the phase at the end by frequency * dt and the mean phase by half
+    of it. A rate fades as exp(-t / RATE_TIME_S): its integrals over t, t' and t'' give
+    what it does to frequency, phase and mean phase.
     """
+    tau, faded_s = RATE_TIME_S, -RATE_TIME_S * math.expm1(-dt / RATE_TIME_S)
     constant, per_ratio, per_drift = parts = np.zeros((3, STATES, STATES))
     constant[:LASTING, :LASTING] = np.eye(LASTING)
-    constant[SHARED_HZ, RATE] = dt
-    constant[RATE, RATE] = math.exp(-dt / RATE_TIME_S)
-    constant[MIDDLE_HZ, [SHARED_HZ, RATE]] = 1.0, dt / 2.0
-    for lower, upper, time_s, second_s2 in (
-        (LOWER_TURNS, UPPER_TURNS, dt, dt * dt / 2.0),
-        (LOWER_MEAN, UPPER_MEAN, dt / 2.0, dt * dt / 6.0),
+    constant[SHARED_HZ, RATE] = faded_s
+    constant[RATE, RATE] = math.exp(-dt / tau)
+    constant[MIDDLE_HZ, [SHARED_HZ, RATE]] = 1.0, -tau * math.expm1(-dt / 2.0 / tau)
+    for lower, upper, time_s, rate_s2 in (
+        (LOWER_TURNS, UPPER_TURNS, dt, tau * (dt - faded_s)),
+        (LOWER_MEAN, UPPER_MEAN, dt / 2.0, tau * (dt / 2.0 - tau + tau * faded_s / dt)),
     ):
         constant[lower, LOWER_TURNS] = constant[upper, UPPER_TURNS] = 1.0
-        constant[lower, [SHARED_HZ, RATE]] = time_s, second_s2
-        per_ratio[upper, [SHARED_HZ, RATE]] = time_s, second_s2
+        constant[lower, [SHARED_HZ, RATE]] = time_s, rate_s2
+        per_ratio[upper, [SHARED_HZ, RATE]] = time_s, rate_s2
         constant[upper, REST_HZ] = time_s
         per_drift[upper, RATIO] = time_s
     return parts.reshape(3, -1)
