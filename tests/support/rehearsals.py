@@ -17,7 +17,7 @@ import numpy as np
 
 from controller.engine import Engine, Step
 from controller.instrument import SampleBlock, StreamEnded, StreamTimeout, Tone, ToneRefused
-from controller.records import Event, ModeId, PumpState, Record
+from controller.records import Event, ModeId, Record
 from controller.settings import Configuration
 from controller.supervisor.requests import Request
 from hardware_sim.simulator import SimulatedMembrane
@@ -92,7 +92,9 @@ class Rehearsal:
         """End the run as the runner does."""
         for tone in self.engine.stop_tones():
             self._set(tone)
-        self._take(self.engine.finish())
+        last = self.engine.finish()
+        self.records.extend(last.records)
+        self.events.extend(last.events)
         return self
 
     def _take(self, step: Step) -> None:
@@ -142,8 +144,9 @@ class Rehearsal:
         return next((at for at, is_on in self.pump_edges_s() if is_on and at > time_s), None)
 
     def pump_is_on(self) -> bool:
-        """Whether the supervisor says so now."""
-        return bool(self.records) and self.records[-1].pump_state is PumpState.ON
+        """Whether the pump's output is on now."""
+        edges = self.pump_edges_s()
+        return bool(edges) and edges[-1][1]
 
     def column(self, value: Callable[[Record], float | None]) -> np.ndarray:
         """A value of every record, NaN where it is not known."""
