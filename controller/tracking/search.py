@@ -15,6 +15,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 from scipy.signal import find_peaks, windows
 
 # A peak this far above the noise floor of the spectrum, in amplitude, has a chance
@@ -22,6 +23,7 @@ from scipy.signal import find_peaks, windows
 LEAST_AMPLITUDE_RATIO = 5.0 * math.sqrt(2.0)
 # A mode's thermal motion changes by less than this over the few seconds of a search.
 ANSWER_RATIO = 2.0
+AROUND_RESOLUTIONS = 16  # over which the floor around a peak is taken
 PADDING = 4  # bins per resolution, so that a peak's top is seen within 0.1 dB
 
 
@@ -62,26 +64,33 @@ def lines_in(samples: np.ndarray, rate_hz: float, half_width_hz: float) -> list[
     Notes
     -----
     Blackman-Harris window (side lobes at -92 dB: a strong neighbour hides
-    little); the floor is the median of the spectrum in the range.
+    little); the floor is the median of the spectrum in the range, or around the
+    peak where that is higher: a mode that the thermal force kicks has skirts.
     """
-    spectrum, offsets_hz = _amplitude_spectrum(samples, rate_hz)
-    inside = np.abs(offsets_hz) <= half_width_hz
-    amplitudes, offsets_hz = spectrum[inside], offsets_hz[inside]
+    spectrum, all_offsets_hz = _amplitude_spectrum(samples, rate_hz)
+    resolution_hz = 4.0 * rate_hz / len(samples)  # half width of the window's main lobe
+    inside = np.abs(all_offsets_hz) <= half_width_hz
+    amplitudes, offsets_hz = spectrum[inside], all_offsets_hz[inside]
     if len(amplitudes) < 16:
         return []
-    # Rayleigh: median = sigma sqrt(2 ln 2); sigma of one quadrature.
-    floor = float(np.median(amplitudes)) / math.sqrt(2.0 * math.log(2.0))
-    resolution_hz = 4.0 * rate_hz / len(samples)  # half width of the window's main lobe
     spacing = max(1, round(resolution_hz / (offsets_hz[1] - offsets_hz[0])))
-    peaks, _ = find_peaks(amplitudes, height=LEAST_AMPLITUDE_RATIO * floor, distance=spacing)
+    near = np.abs(all_offsets_hz) <= half_width_hz + AROUND_RESOLUTIONS * resolution_hz
+    around = median_filter(spectrum[near], size=AROUND_RESOLUTIONS * spacing, mode="nearest")
+    medians = np.maximum(around[inside[near]], np.median(amplitudes))
+    # Rayleigh: median = sigma sqrt(2 ln 2); sigma of one quadrature.
+    least = LEAST_AMPLITUDE_RATIO * medians / math.sqrt(2.0 * math.log(2.0))
+    peaks, _ = find_peaks(amplitudes, height=least, distance=spacing)
     found = []
     for peak in peaks:
         # A side lobe of a far stronger line is not a line.
         if amplitudes[peak] < 3.0e-5 * amplitudes.max():
             continue
         line = _refined(samples, rate_hz, float(offsets_hz[peak]))
+        if line is None:
+            continue
         # What refines to elsewhere is the skirt of a line that moved, not a line.
-        if line is not None and abs(line.offset_hz - offsets_hz[peak]) < 0.5 * resolution_hz:
+        middle_hz = line.offset_hz - 0.5 * line.drift_hz_per_s * len(samples) / rate_hz
+        if abs(middle_hz - offsets_hz[peak]) < 0.5 * resolution_hz:
             found.append(line)
     found.sort(key=lambda line: -line.amplitude)
     # The skirt of a strong line that moved has peaks of its own, which refine to it.
