@@ -144,14 +144,17 @@ class LineMeans:
 
     def _line(self, mode: ModeId) -> dict[str, object]:
         growth = self._growths[mode]
-        decay_s = decay_sigma_s = None
-        if growth.is_known and growth.value < 0.0:
-            decay_s = -1.0 / growth.value
-            decay_sigma_s = growth.sigma * decay_s**2
+        rate = rate_sigma = decay_s = decay_sigma_s = None
+        if growth.is_known:
+            rate, rate_sigma = -growth.value, growth.sigma
+            if rate > rate_sigma:  # else it may be any, or none
+                decay_s, decay_sigma_s = 1.0 / rate, rate_sigma / rate**2
         return {
             **_with_sigma("frequency_hz", self._frequencies[mode]),
             "decay_time_s": decay_s,
             "decay_time_s_sigma": decay_sigma_s,
+            "decay_rate_per_s": rate,
+            "decay_rate_per_s_sigma": rate_sigma,
             "amplitude": self._amplitudes.get(mode),
         }
 
