@@ -79,7 +79,11 @@ def closing_table(name: str, outcome: Outcome, wall_s: float) -> str:
     summary = outcome.summary
     speed = f"{outcome.stream_s / wall_s:.3g} times real time"
     rows = [(name, f"{outcome.outcome}; {outcome.stream_s:.1f} s in {wall_s:.1f} s, {speed}")]
-    rows += [(mode["name"], _mode_text(mode)) for mode in summary.get("modes", ())]
+    lines = summary.get("results", {}).get("lines", {})
+    rows += [
+        (mode["name"], _mode_text(mode) + _decay_text(lines.get(mode["name"], {})))
+        for mode in summary.get("modes", ())
+    ]
     rows += [("difference", _with_sigma(summary.get("difference", {}), "frequency_hz", "sigma_hz"))]
     rows += _pump_rows(summary.get("pump", {}))
     rows += _truth_rows(summary.get("truth", {}))
@@ -97,6 +101,17 @@ def _mode_text(mode: Mapping[str, Any]) -> str:
     if mode.get("locked_fraction") is not None:
         text += f", locked {100.0 * mode['locked_fraction']:.1f} % of the time"
     return text
+
+
+def _decay_text(line: Mapping[str, Any]) -> str:
+    """Decay time of the amplitude of a recorded line; a bound where none is seen."""
+    rate, sigma = line.get("decay_rate_per_s"), line.get("decay_rate_per_s_sigma")
+    if rate is None or sigma is None:
+        return ""
+    if line.get("decay_time_s") is not None:
+        return f", decay time {line['decay_time_s']:.3g} ± {line['decay_time_s_sigma']:.2g} s"
+    fastest = rate + 2.0 * sigma
+    return f", decay time above {1.0 / fastest:.2g} s" if fastest > 0.0 else ", does not decay"
 
 
 def _with_sigma(values: Mapping[str, Any], key: str, sigma_key: str) -> str:

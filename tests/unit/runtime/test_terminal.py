@@ -54,6 +54,36 @@ def test_the_table_states_the_main_numbers(tmp_path: Path) -> None:
     assert lines[6].endswith(f"{tmp_path}: log.sqlite")
 
 
+@pytest.mark.parametrize(
+    ("rate", "decay_s", "text"),
+    [
+        ((0.5, 0.02), (2.0, 0.08), "decay time 2 ± 0.08 s"),
+        ((0.001, 0.004), (None, None), "decay time above 1.1e+02 s"),
+        ((-0.5, 0.02), (None, None), "does not decay"),
+    ],
+)
+def test_a_recorded_line_shows_its_decay(
+    tmp_path: Path,
+    rate: tuple[float, float],
+    decay_s: tuple[float | None, float | None],
+    text: str,
+) -> None:
+    line = dict(
+        zip(
+            (
+                *("decay_rate_per_s", "decay_rate_per_s_sigma"),
+                *("decay_time_s", "decay_time_s_sigma"),
+            ),
+            (*rate, *decay_s),
+            strict=True,
+        )
+    )
+    summary = {**SUMMARY, "results": {"lines": {"lower": line}}}
+    rows = closing_table("piano", outcome(tmp_path, summary), 10.0).splitlines()
+    assert rows[1].endswith(text)
+    assert "decay" not in rows[2]
+
+
 def test_an_empty_summary_gives_a_short_table(tmp_path: Path) -> None:
     table = closing_table("line", outcome(tmp_path, {}), 1.0)
     assert [line.split()[0] for line in table.splitlines()] == ["line", "difference", "files"]
