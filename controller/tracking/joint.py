@@ -42,6 +42,9 @@ LASTING = 11  # states from here on belong to the last window only
 LOWER_MEAN, UPPER_MEAN = 11, 12  # phases averaged over it
 MIDDLE_HZ = 13  # the shared drift in the middle of it
 STATES = 14
+# Products of these with one another move the phases: ratio times drift and its rate,
+# asymmetry times coupling.
+MULTIPLIED = [RATIO, SHARED_HZ, RATE, ASYMMETRY, COUPLING, QUADRATURE]
 
 # Members of the bank beside the centre: variances that differ by these factors up and
 # down, for shared walk, separate walk, diffusion and detector noise. Half a factor 2 off
@@ -288,60 +291,31 @@ class JointEstimator:
     ) -> None:
         """Every member over a time in which the phases are averaged."""
         x, members = self._x, len(self._x)
-        ratio = 1.0 + self._ratio_prior + x[:, RATIO]
-        parts = np.stack((np.ones(members), ratio, x[:, SHARED_HZ]), axis=1)
-        f = (parts @ _transition_parts(dt)).reshape(members, STATES, STATES)
-        known = np.zeros((members, STATES))
-        # Products of two states (ratio times drift, coupling times asymmetry) are
-        # bilinear: the matrix counts them twice.
-        twice_hz = x[:, RATIO] * x[:, SHARED_HZ]
+        constant, bilinear = _transition_parts(dt, 1.0 + self._ratio_prior)
+        if pump.squared > 0.0 or early.squared > 0.0:
+            constant, bilinear = _with_pump(constant, bilinear, dt, pump, early)
+        factors = x[:, MULTIPLIED]
+        f = constant + (factors @ bilinear.reshape(len(MULTIPLIED), -1)).reshape(self._p.shape)
+        known = np.zeros(STATES)
         for lower, upper, time_s, action in (
             (LOWER_TURNS, UPPER_TURNS, dt, pump),
             (LOWER_MEAN, UPPER_MEAN, dt / 2.0, early),
         ):
-            known[:, lower] = (self._base[0] + action.lower_known_hz) * time_s
-            known[:, upper] = (self._base[1] + action.upper_known_hz - twice_hz) * time_s
-            if action.squared > 0.0:
-                twice = self._add_pump(f, lower, upper, time_s, action)
-                known[:, lower] -= twice[0]
-                known[:, upper] -= twice[1]
-        self._x = (f @ x[:, :, None])[:, :, 0] + known
-        shared = strengths[:, 0]
-        noises = np.stack(
-            (
-                shared,
-                shared * ratio,
-                shared * ratio * ratio,
-                strengths[:, 1],
-                strengths[:, 2] * reading.lower_diffusion_turns2_per_s,
-                strengths[:, 2] * reading.upper_diffusion_turns2_per_s,
-                np.ones(members),
-            ),
-            axis=1,
-        )
+            known[lower] = (self._base[0] + action.lower_known_hz) * time_s
+            known[upper] = (self._base[1] + action.upper_known_hz) * time_s
+        # The derivative of a product, times the states, holds the product twice: the
+        # mean with what holds it not at all has it once.
+        self._x = 0.5 * ((f + constant) @ x[:, :, None])[:, :, 0] + known
+        ratio, shared = 1.0 + self._ratio_prior + x[:, RATIO], strengths[:, 0]
+        noises = np.ones((members, 7))
+        noises[:, 0] = shared
+        noises[:, 1] = shared * ratio
+        noises[:, 2] = noises[:, 1] * ratio
+        noises[:, 3] = strengths[:, 1]
+        noises[:, 4] = strengths[:, 2] * reading.lower_diffusion_turns2_per_s
+        noises[:, 5] = strengths[:, 2] * reading.upper_diffusion_turns2_per_s
         self._p = f @ self._p @ f.transpose(0, 2, 1)
         self._p += (noises @ _noise_parts(dt)).reshape(self._p.shape)
-
-    def _add_pump(
-        self, f: np.ndarray, lower: int, upper: int, time_s: float, action: PumpAction
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Rows of shift and coupling; returns what the rows count twice [turns]."""
-        x = self._x
-        f[:, lower, SHIFT] = f[:, upper, SHIFT] = action.squared * time_s
-        f[:, upper, SHIFT_DIFFERENCE] = action.squared * time_s
-        coupling = x[:, COUPLING] + 1j * x[:, QUADRATURE]
-        twice = []
-        for place, pull, sign in (
-            (lower, action.lower_pull, 1.0),
-            (upper, action.upper_pull, -1.0),
-        ):
-            more = (1.0 + sign * x[:, ASYMMETRY]) * time_s
-            pulled = sign * time_s * (coupling * pull).real
-            f[:, place, COUPLING] = pull.real * more
-            f[:, place, QUADRATURE] = -pull.imag * more
-            f[:, place, ASYMMETRY] = pulled
-            twice.append(pulled * x[:, ASYMMETRY])
-        return twice[0], twice[1]
 
     def _correct(self, mode: ModeId, turns: float, variance: np.ndarray) -> float:
         """Scalar update of every member; returns the centre's squared innovation."""
@@ -448,44 +422,43 @@ class JointEstimator:
 
     def _new_estimate(self) -> JointEstimate:
         x, p = self._mixed_x, self._mixed_p
-        lower = np.zeros(STATES)
-        lower[[MIDDLE_HZ, SHIFT]] = 1.0, self._pump.squared
-        difference = np.zeros(STATES)
-        ratio = self._ratio_prior + x[RATIO]
-        difference[[MIDDLE_HZ, REST_HZ, RATIO, SHIFT_DIFFERENCE]] = (
-            ratio,
-            1.0,
-            x[MIDDLE_HZ],
-            self._pump.squared,
-        )
-        tracked = difference.copy()
-        tracked += self._pull_row(ModeId.UPPER) - self._pull_row(ModeId.LOWER)
-        upper = lower + difference
-        lower_hz = self.config.lower_reference_hz + self._base[0] + float(lower @ x)
-        references_hz = self.config.upper_reference_hz - self.config.lower_reference_hz
+        squared, ratio = self._pump.squared, self._ratio_prior + float(x[RATIO])
+        rows = np.zeros((4, STATES))
+        lower, difference, upper, tracked = rows
+        lower[MIDDLE_HZ], lower[SHIFT] = 1.0, squared
+        difference[MIDDLE_HZ], difference[REST_HZ] = ratio, 1.0
+        difference[RATIO], difference[SHIFT_DIFFERENCE] = x[MIDDLE_HZ], squared
+        upper += lower + difference
+        tracked += difference
+        if squared > 0.0:
+            tracked += self._pull_row(ModeId.UPPER) - self._pull_row(ModeId.LOWER)
+        sigmas = np.sqrt(np.maximum(((rows @ p) * rows).sum(axis=1), 0.0)).tolist()
+        lower_offset_hz, difference_offset_hz = (rows[:2] @ x).tolist()
+        lower_hz = self.config.lower_reference_hz + float(self._base[0]) + lower_offset_hz
         difference_hz = (
-            references_hz
-            + (self._base[1] - self._base[0])
-            + float(difference @ x)
-            - x[RATIO] * x[MIDDLE_HZ]
+            (self.config.upper_reference_hz - self.config.lower_reference_hz)
+            + float(self._base[1] - self._base[0])
+            + difference_offset_hz
+            - float(x[RATIO] * x[MIDDLE_HZ])
         )
-        strengths = np.exp(self._mixed_logs)
+        shared, separate, diffusion, _ = np.exp(self._mixed_logs).tolist()
+        coupling_variance = float(p[COUPLING, COUPLING] + p[QUADRATURE, QUADRATURE])
         return JointEstimate(
-            lower_hz=float(lower_hz),
-            lower_sigma_hz=_sigma(lower, p),
-            upper_hz=float(lower_hz + difference_hz),
-            upper_sigma_hz=_sigma(upper, p),
-            difference_hz=float(difference_hz),
-            difference_sigma_hz=_sigma(difference, p),
-            tracked_sigma_hz=_sigma(tracked, p),
-            drift_ratio=float(1.0 + ratio),
+            lower_hz=lower_hz,
+            lower_sigma_hz=sigmas[0],
+            upper_hz=lower_hz + difference_hz,
+            upper_sigma_hz=sigmas[2],
+            difference_hz=difference_hz,
+            difference_sigma_hz=sigmas[1],
+            tracked_sigma_hz=sigmas[3],
+            drift_ratio=1.0 + ratio,
             drift_ratio_sigma=math.sqrt(max(float(p[RATIO, RATIO]), 0.0)),
             coupling_hz=math.hypot(x[COUPLING], x[QUADRATURE]),
-            coupling_sigma_hz=math.sqrt(p[COUPLING, COUPLING] + p[QUADRATURE, QUADRATURE]),
+            coupling_sigma_hz=math.sqrt(max(coupling_variance, 0.0)),
             innovation_ratio=self.innovation_ratio,
-            shared_walk_hz_per_root_s=math.sqrt(strengths[0]),
-            separate_walk_hz_per_root_s=math.sqrt(strengths[1]),
-            diffusion_scale=float(strengths[2]),
+            shared_walk_hz_per_root_s=math.sqrt(shared),
+            separate_walk_hz_per_root_s=math.sqrt(separate),
+            diffusion_scale=diffusion,
         )
 
     def coupling_pulls_hz(self, pump: PumpAction) -> dict[ModeId, float]:
@@ -531,15 +504,18 @@ class JointEstimator:
 
 
 @lru_cache(maxsize=16)
-def _transition_parts(dt: float) -> np.ndarray:
-    """Transition over a window of dt: constant, per ratio and per shared drift.
+def _transition_parts(dt: float, ratio: float) -> tuple[np.ndarray, np.ndarray]:
+    """Transition over a window of dt without a pump: constant, and per multiplied state.
 
     A frequency moves the phase at the end by frequency * dt and the mean phase by half
     of it. A rate fades as exp(-t / RATE_TIME_S): its integrals over t, t' and t'' give
-    what it does to frequency, phase and mean phase.
+    what it does to frequency, phase and mean phase. The second part, shape
+    (6, STATES, STATES), times the states MULTIPLIED is what products of two states add
+    to the derivative.
     """
     tau, faded_s = RATE_TIME_S, -RATE_TIME_S * math.expm1(-dt / RATE_TIME_S)
-    constant, per_ratio, per_drift = parts = np.zeros((3, STATES, STATES))
+    constant, bilinear = np.zeros((STATES, STATES)), np.zeros((6, STATES, STATES))
+    per_ratio, per_drift, per_rate = bilinear[:3]
     constant[:LASTING, :LASTING] = np.eye(LASTING)
     constant[SHARED_HZ, RATE] = faded_s
     constant[RATE, RATE] = math.exp(-dt / tau)
@@ -550,10 +526,37 @@ def _transition_parts(dt: float) -> np.ndarray:
     ):
         constant[lower, LOWER_TURNS] = constant[upper, UPPER_TURNS] = 1.0
         constant[lower, [SHARED_HZ, RATE]] = time_s, rate_s2
-        per_ratio[upper, [SHARED_HZ, RATE]] = time_s, rate_s2
+        constant[upper, [SHARED_HZ, RATE]] = ratio * time_s, ratio * rate_s2
         constant[upper, REST_HZ] = time_s
+        per_ratio[upper, [SHARED_HZ, RATE]] = time_s, rate_s2
         per_drift[upper, RATIO] = time_s
-    return parts.reshape(3, -1)
+        per_rate[upper, RATIO] = rate_s2
+    return constant, bilinear
+
+
+def _with_pump(
+    constant: np.ndarray, bilinear: np.ndarray, dt: float, pump: PumpAction, early: PumpAction
+) -> tuple[np.ndarray, np.ndarray]:
+    """The same with what the pump adds: shift, and the pull Re(coupling * pull)."""
+    constant, bilinear = constant.copy(), bilinear.copy()
+    per_asymmetry, per_coupling, per_quadrature = bilinear[3:]
+    for lower, upper, time_s, action in (
+        (LOWER_TURNS, UPPER_TURNS, dt, pump),
+        (LOWER_MEAN, UPPER_MEAN, dt / 2.0, early),
+    ):
+        shift = action.squared * time_s
+        constant[lower, SHIFT] = constant[upper, SHIFT] = shift
+        constant[upper, SHIFT_DIFFERENCE] = shift
+        for row, pull, sign in ((lower, action.lower_pull, 1.0), (upper, action.upper_pull, -1.0)):
+            in_phase, across = pull.real * time_s, -pull.imag * time_s
+            constant[row, COUPLING], constant[row, QUADRATURE] = in_phase, across
+            per_asymmetry[row, COUPLING], per_asymmetry[row, QUADRATURE] = (
+                sign * in_phase,
+                sign * across,
+            )
+            per_coupling[row, ASYMMETRY] = sign * in_phase
+            per_quadrature[row, ASYMMETRY] = sign * across
+    return constant, bilinear
 
 
 @lru_cache(maxsize=16)
