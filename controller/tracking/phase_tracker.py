@@ -102,6 +102,9 @@ class PhaseTracker:
 
     def __init__(self, config: PhaseTrackerConfig) -> None:
         self.config = config
+        # Detector noise of one quadrature of one update [sample units].
+        self.quadrature_sigma = config.detector_noise / math.sqrt(config.update_s)
+        self._thermal_kicks = config.decay_rate_per_s * config.thermal_amplitude**2
         self.reset()
 
     def reset(self) -> None:
@@ -164,11 +167,6 @@ class PhaseTracker:
         return math.sqrt(max(self._a11, 0.0))
 
     @property
-    def quadrature_sigma(self) -> float:
-        """Detector noise of one quadrature of one update [sample units]."""
-        return self.config.detector_noise / math.sqrt(self.config.update_s)
-
-    @property
     def noise_scale(self) -> float:
         """What noise there is, in parts of the given detector noise's variance."""
         return self._noise_scale
@@ -176,8 +174,8 @@ class PhaseTracker:
     @property
     def diffusion_turns2_per_s(self) -> float:
         """Growth of the phase's variance by the thermal force as configured."""
-        kicks = self.config.decay_rate_per_s * self.config.thermal_amplitude**2
-        return kicks / max(self.amplitude, self.quadrature_sigma) ** 2 / TWO_PI**2
+        amplitude = max(self.amplitude, self.quadrature_sigma)
+        return self._thermal_kicks / (TWO_PI * amplitude) ** 2
 
     @property
     def snr_db(self) -> float:
@@ -307,7 +305,7 @@ class PhaseTracker:
         self._p01 += duration_s * self._p11 + walk * duration_s / 2.0
         self._p11 += walk
         # Amplitude: exponential growth at a rate that wanders.
-        thermal = self.config.decay_rate_per_s * self.config.thermal_amplitude**2 * duration_s
+        thermal = self._thermal_kicks * duration_s
         grown = math.exp(min(self.growth_per_s * duration_s, 1.0))
         slope = self.amplitude * duration_s
         self._a00 = grown * (grown * self._a00 + 2.0 * slope * self._a01) + (
