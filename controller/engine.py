@@ -65,10 +65,12 @@ SEARCHES_WAITED_FOR = 3.0  # of the longest kind, where they are long
 # A phase that is off by so much within one update (20 ms) jumped in frequency by 0.4 Hz,
 # which is tens of lines: the loop may follow, but the pump was wrong for that long.
 JUMP_RAD = 0.05
-# A joint estimate that for so long knows so much less than the two loops that feed it has
-# lost its way; it begins anew from their frequencies.
-ESTIMATE_LOST_RATIO = 10.0
-ESTIMATE_LOST_S = 3.0
+# A joint estimate that contradicts the two loops that feed it, or knows so much less than
+# they do, keeps the pump off; after so long it begins anew from their frequencies. In good
+# order the two differ by up to 2.5 sigma of both.
+CONTRADICTION_SIGMAS = 6.0
+LESS_KNOWN_RATIO = 10.0
+ESTIMATE_LOST_S = 1.0
 # A mode that falls out of lock so often in so short a time is followed with a wrong idea of
 # it, such as a ping that was disturbed: it is searched for anew.
 MOST_FALLS = 8
@@ -156,6 +158,7 @@ class Engine:
         self._unfit_reasons: tuple[str, ...] = ()
         self._locked_at: int | None = None
         self._has_pair_locked = False
+        self._estimate_doubt = ""
         self._estimate_lost_s = 0.0
         self._failure: str | None = None
         self._record_rate = record_rate(settings)
@@ -465,7 +468,8 @@ class Engine:
             action_ratio=action_ratio(settings),
         )
         self._searching, self._last_tick = None, None
-        self._has_pair_locked, self._estimate_lost_s = False, 0.0
+        self._has_pair_locked = False
+        self._estimate_doubt, self._estimate_lost_s = "", 0.0
         if not self._allan:
             self._allan = {
                 name: RunningAllan(tau0_s=config.tick_s)
@@ -593,7 +597,9 @@ class Engine:
             self._has_pair_locked = True
             if self._locked_at is None:
                 self._locked_at = self._now
-        if not reasons:
+        if self._estimate_doubt:
+            reasons = (*reasons, self._estimate_doubt)
+        elif not reasons:
             reasons = self._not_settled()
         joint = self._last_tick.joint if self._last_tick is not None else None
         turns = None
@@ -632,9 +638,10 @@ class Engine:
                     sample_index=self._now, amplitude=tracker.amplitude
                 )
         is_locked = all(s.state is TrackerState.LOCKED for s in tick.modes.values())
-        loops_hz = math.hypot(*(s.frequency_sigma_hz for s in tick.modes.values()))
-        is_lost = is_locked and tick.joint.tracked_sigma_hz > ESTIMATE_LOST_RATIO * loops_hz
-        self._estimate_lost_s = self._estimate_lost_s + pair.config.tick_s if is_lost else 0.0
+        self._estimate_doubt = self._doubt_of_estimate(tick) if is_locked else ""
+        self._estimate_lost_s += pair.config.tick_s
+        if not self._estimate_doubt:
+            self._estimate_lost_s = 0.0
         values = {
             "difference": tick.joint.difference_hz,
             LOWER.value: tick.modes[LOWER].frequency_hz,
@@ -654,9 +661,25 @@ class Engine:
                     self._drives,
                     self._pump,
                     metres_per_unit=self._stream.metres_per_unit,
-                    is_difference_known=self._has_pair_locked,
+                    is_difference_known=self._has_pair_locked and not self._estimate_doubt,
                 )
             )
+
+    def _doubt_of_estimate(self, tick: Tick) -> str:
+        """Why the joint estimate cannot be what the two loops see; empty if it can."""
+        assert self._pair is not None and tick.joint is not None
+        loops_hz = tick.modes[UPPER].frequency_hz - tick.modes[LOWER].frequency_hz
+        loops_sigma_hz = math.hypot(
+            *(tick.modes[mode].frequency_sigma_hz for mode in ModeId),
+            *(self._pair.joint.pull_sigma_hz(mode) for mode in ModeId),
+        )
+        apart_hz = abs(tick.joint.difference_hz - loops_hz)
+        sigma_hz = math.hypot(loops_sigma_hz, tick.joint.difference_sigma_hz)
+        if not apart_hz <= CONTRADICTION_SIGMAS * sigma_hz:
+            return f"the joint estimate and the loops disagree by {apart_hz:.3g} Hz"
+        if tick.joint.tracked_sigma_hz > LESS_KNOWN_RATIO * loops_sigma_hz:
+            return "the joint estimate knows less than the loops"
+        return ""
 
     def _event(self, source: str, kind: str, text: str) -> Event:
         return Event(

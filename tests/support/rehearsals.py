@@ -11,6 +11,7 @@ import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,8 @@ import numpy as np
 from controller.engine import Engine, Step
 from controller.instrument import SampleBlock, StreamEnded, StreamTimeout, Tone, ToneRefused
 from controller.records import Event, ModeId, Record
+from controller.runtime.log.reader import LoggedTone
+from controller.runtime.summary import pump_account
 from controller.settings import Configuration
 from controller.supervisor.requests import Request
 from hardware_sim.simulator import SimulatedMembrane
@@ -148,6 +151,27 @@ class Rehearsal:
         edges = self.pump_edges_s()
         return bool(edges) and edges[-1][1]
 
+    def account(self) -> dict[str, Any]:
+        """What the runtime's own audit says of the pump, as in `summary.json`."""
+        commands = [
+            LoggedTone(
+                sample_index=entry.at_index,
+                time_s=entry.at_index / self.rate_hz,
+                asked=entry.asked,
+                set_tone=entry.actual,
+                reason="",
+            )
+            for entry in self.tones
+            if entry.asked.channel == "pump"
+        ]
+        log = SimpleNamespace(
+            channels=self.simulator.tones,
+            stream=self.simulator.stream,
+            events=lambda: iter(self.events),
+            tones=lambda name: iter(commands),
+        )
+        return pump_account(log, self.end_index / self.rate_hz)  # type: ignore[arg-type]
+
     def column(self, value: Callable[[Record], float | None]) -> np.ndarray:
         """A value of every record, NaN where it is not known."""
         found = (value(record) for record in self.records)
@@ -193,7 +217,7 @@ def prepared(
 
 
 def with_pump_early(**overrides: Any) -> dict[str, Any]:
-    """Overrides for short runs: the pump on within fifteen seconds, its shift known."""
+    """Overrides for short runs: the pump on within ten seconds, its shift known."""
     return {
         "run.pump_from_s": 0.0,
         "pump.healthy_s": 1.0,
