@@ -488,9 +488,7 @@ class Engine:
             is_known = mode in self._drives.controllers
             if self._drives.has_proven(mode) or (is_known and not news.has_answered):
                 continue
-            config = drive_config(
-                self._settings, self._stream, mode, channel, news.frequency_hz, news.responsivity
-            )
+            config = drive_config(self._settings, self._stream, mode, channel, news)
             path = DrivePath(
                 phase_turns=news.drive_phase_rad / (2.0 * math.pi), feedthrough=news.feedthrough
             )

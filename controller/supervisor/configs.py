@@ -196,19 +196,19 @@ def drive_config(
     stream: StreamFormat,
     mode: ModeId,
     channel: ToneChannel,
-    frequency_hz: float,
-    responsivity: float | None,
+    found: FoundMode,
 ) -> DriveConfig:
-    """What is asked of one drive; responsivity None: nothing is known of it."""
-    decay_per_s = decay_rate_per_s(settings, mode, frequency_hz)
+    """What is asked of one drive, from the settings and what the search found."""
+    decay_per_s = decay_rate_per_s(settings, mode, found.frequency_hz)
     target = settings.drive.amplitude_of(mode) / stream.metres_per_unit
-    # Without a ping's word: as if the channel's limit could hold ten times the target.
-    assumed = 5.0 * decay_per_s * target / channel.max_amplitude
+    limit = found.drive_scale * channel.max_amplitude
+    # Without a ping's word: as if the limit could hold ten times the target.
+    assumed = 5.0 * decay_per_s * target / limit
     return DriveConfig(
         target_amplitude=target,
         decay_rate_per_s=decay_per_s,
-        max_amplitude=channel.max_amplitude,
-        responsivity=responsivity or assumed,
+        max_amplitude=limit,
+        responsivity=found.responsivity or assumed,
     )
 
 

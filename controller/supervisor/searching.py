@@ -83,6 +83,7 @@ class FoundMode:
     drive_phase_rad: float = 0.0  # by which the drive's line leads what was commanded
     feedthrough: complex = 0j  # sample units per unit of the drive
     has_answered: bool = False  # a ping has shown what is said of the drive
+    drive_scale: float = 1.0  # the part of the drive's range that does not overload the detector
 
 
 @dataclass(slots=True, kw_only=True)
@@ -135,6 +136,7 @@ class Searching:
         self._stage = _Stage.LOOK
         self._stage_end = first_index
         self._scale = 1.0
+        self._before: np.ndarray | None = None  # basebands of the first whole look
         self._ping_s = drive.ping_s
         self._attempt = 1
         self._begin(first_index)
@@ -205,6 +207,8 @@ class Searching:
         step = SearchStep(tones=list(self._ends))
         self._ends.clear()
         if self._stage is _Stage.LOOK and end >= self._stage_end:
+            if self._before is None:
+                self._before = np.concatenate(self._samples)
             if self._channels:
                 self._ping(end, len(samples), step)
             else:
@@ -269,7 +273,9 @@ class Searching:
     def _conclude(self, index: int, step: SearchStep) -> None:
         samples, centers = np.concatenate(self._samples), np.concatenate(self._centers)
         rate_hz = self._converter.config.output_rate_hz
-        before = samples[centers < self._ping_start]
+        # What answers is told against the motion before any ping: after a broken attempt a
+        # mode rings already.
+        before = samples if self._before is None else self._before
         after = samples[centers >= self._listen_start]
         lines = {
             mode: self._lines(mode, before[:, column], after[:, column], rate_hz)
@@ -380,6 +386,7 @@ class Searching:
             drive_phase_rad=drive_phase_rad,
             feedthrough=feedthrough,
             has_answered=mode in self._pings and line.answered,
+            drive_scale=self._scale,
         )
 
     def _drive_phase_rad(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -143,12 +144,16 @@ def test_how_well_the_coupling_is_known(pump: dict[str, float], sigma_hz: float)
 
 
 def test_a_drive_of_which_nothing_is_known_may_hold_ten_times_the_target() -> None:
-    config = drive_config(settings(), STREAM, LOWER, TONES["drive_lower"], 1.0437e6, None)
+    config = drive_config(settings(), STREAM, LOWER, TONES["drive_lower"], FOUND[LOWER])
     assert config.target_amplitude == pytest.approx(0.05)
     held = 2.0 * config.responsivity * config.max_amplitude / config.decay_rate_per_s
     assert held == pytest.approx(10.0 * config.target_amplitude)
-    told = drive_config(settings(), STREAM, LOWER, TONES["drive_lower"], 1.0437e6, 7e-3)
-    assert told.responsivity == 7e-3
+
+
+def test_a_ping_tells_responsivity_and_how_much_the_detector_stands() -> None:
+    found = replace(FOUND[LOWER], responsivity=7e-3, drive_scale=0.25)
+    told = drive_config(settings(), STREAM, LOWER, TONES["drive_lower"], found)
+    assert (told.responsivity, told.max_amplitude) == (7e-3, 2.5)
 
 
 def test_the_pumps_limit_is_a_third_of_the_narrower_line() -> None:
