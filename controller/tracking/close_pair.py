@@ -44,7 +44,7 @@ WALK_RATIOS = (1.0e-5, 1.0e-4, 1.0e-3, 4.0e-3, 1.5e-2)
 GROWTH_WALK = 0.2 * TWO_PI
 EPOCH_UPDATES = 12  # two beats at six updates a beat: after it all filters go on together
 INNOVATION_AVERAGING = 0.05  # of the ratio that is shown
-NOISE_AVERAGING = 0.06  # some 16 updates: what the lines stand in changes as a struck body rings
+NOISE_AVERAGING = 0.12  # some 8 updates: what the lines stand in dies as they do
 # The first fit takes what dies soon (an attack, short partials) for white noise and is too
 # sure; and its samples are taken once more by the filter: at 3 they count 1/9 too much.
 FIRST_FIT_DISTRUST = 3.0

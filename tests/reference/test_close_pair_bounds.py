@@ -142,7 +142,7 @@ def test_the_scatter_comes_near_the_bound_and_not_below(quantity: str) -> None:
     used = least_sigmas(LINES, FILTER_S, LINES.duration_s - FILTER_S)[quantity]
     print(quantity, math.sqrt(scatter2) / least, math.sqrt(scatter2) / used)
     assert scatter2 > least**2 * chi2.ppf(0.001, SEEDS) / SEEDS
-    # The noise of a filter is learnt from some sixteen updates and wanders by a quarter.
+    # The noise is learnt from some eight updates, and wanders by a quarter.
     assert scatter2 < (1.25 * used) ** 2 * chi2.ppf(0.999, SEEDS) / SEEDS
 
 

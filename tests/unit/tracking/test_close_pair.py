@@ -144,7 +144,7 @@ def test_a_click_moves_no_line_far() -> None:
 
 def test_noise_is_learnt() -> None:
     quiet, loud = (followed(baseband(200, noise=noise))[1][-1].noise for noise in (1e-3, 1e-2))
-    # Sixteen updates of two quadratures: 18 % rms on the variance.
+    # Eight updates of two quadratures: 25 % rms on the variance.
     assert quiet == pytest.approx(1e-3, rel=0.35)
     assert loud == pytest.approx(1e-2, rel=0.35)
 
