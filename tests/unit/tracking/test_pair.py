@@ -12,6 +12,7 @@ import pytest
 from controller.records import ModeId, TrackerState
 from controller.tracking.joint import JointConfig, JointEstimator, PumpAction, Strengths
 from controller.tracking.pair import (
+    Influence,
     PairConfig,
     Tick,
     TrackedPair,
@@ -38,6 +39,9 @@ class Nothing:
     def action(self, pair: TrackedPair, center_index: float) -> PumpAction:
         """No pull."""
         return PumpAction()
+
+
+NOTHING = Nothing()
 
 
 def tracked_pair(
@@ -87,13 +91,17 @@ def stream(
 
 
 def fed(
-    pair: TrackedPair, samples: np.ndarray, first_index: int, lengths: Iterable[int]
+    pair: TrackedPair,
+    samples: np.ndarray,
+    first_index: int,
+    lengths: Iterable[int],
+    influence: Influence = NOTHING,
 ) -> list[Tick]:
     """Ticks from a record that is handed over in blocks, the last one with the rest."""
     ticks, start = [], 0
     for length in (*lengths, len(samples)):
         block = samples[start : start + length]
-        ticks += pair.process(block, first_index + start, Nothing())
+        ticks += pair.process(block, first_index + start, influence)
         start += len(block)
     return ticks
 
@@ -349,3 +357,50 @@ def test_what_came_early_weighs_by_the_time_that_was_left() -> None:
     assert early.lower_pull == pytest.approx(2.0 * early.squared)
     late = mean_and_early_action(parts[::-1])[1]
     assert late.squared == pytest.approx(0.2 / 5.0)
+
+
+class KnownPull(Nothing):
+    """A drive off 90 degrees: it turns the lower phase by 0.05 Hz."""
+
+    def action(self, pair: TrackedPair, center_index: float) -> PumpAction:
+        """The pull."""
+        return PumpAction(lower_known_hz=0.05)
+
+
+def test_what_is_known_to_pull_is_not_in_the_bare_frequency() -> None:
+    pair = tracked_pair()
+    last = fed(pair, stream(0, 3 * SECOND), 0, [], KnownPull())[-1]
+    snapshot = last.modes[LOWER]
+    bare_hz = TRUE_HZ[LOWER] - 0.05
+    assert abs(snapshot.frequency_hz - bare_hz) < 4.0 * snapshot.frequency_sigma_hz
+    assert abs(last.joint.lower_hz - bare_hz) < 4.0 * last.joint.lower_sigma_hz
+    assert abs(last.joint.difference_hz - 6000.05) < 4.0 * last.joint.difference_sigma_hz
+    assert pair.motion_hz(LOWER) == pytest.approx(pair.frequency_hz(LOWER) + 0.05)
+
+
+class Leak(Nothing):
+    """The drive of the lower mode on the detector, 7 Hz beside it and half as strong."""
+
+    def __init__(self) -> None:
+        self.turns_per_sample = (TRUE_HZ[LOWER] + 7.0 - CENTER_HZ) / RATE_HZ
+
+    def in_stream(self, indices: np.ndarray) -> np.ndarray:
+        """As the stream has it, around the centre."""
+        return 0.5 * np.exp(2j * np.pi * self.turns_per_sample * indices)
+
+    def feedthrough(self, mode: ModeId, mix_hz: float, centers: np.ndarray) -> np.ndarray | None:
+        """As the baseband has it."""
+        if mode is not LOWER:
+            return None
+        turns = self.turns_per_sample - (mix_hz - CENTER_HZ) / RATE_HZ
+        return 0.5 * np.exp(2j * np.pi * turns * centers)
+
+
+def test_a_known_leak_is_taken_out() -> None:
+    leak = Leak()
+    samples = stream(0, 2 * SECOND) + leak.in_stream(np.arange(2 * SECOND)).astype(np.complex64)
+    last = fed(tracked_pair(), samples, 0, [], leak)[-1].modes[LOWER]
+    assert last.state is TrackerState.LOCKED
+    assert abs(last.frequency_hz - TRUE_HZ[LOWER]) < 4.0 * last.frequency_sigma_hz
+    # The pass band is flat to 0.01 dB: a thousandth of the leak may stay.
+    assert last.amplitude == pytest.approx(1.0, abs=0.5e-3 + 4.0 * last.amplitude_sigma)
