@@ -15,6 +15,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from controller.analysis.look import (
     BLACK,
@@ -31,8 +32,9 @@ from controller.analysis.look import (
     rounded_reference,
     scaled_unit,
     time_unit,
+    usual_range,
 )
-from controller.analysis.thinning import Curve, StateSpan
+from controller.analysis.thinning import Curve, StateSpan, with_breaks
 from controller.analysis.tracks import AllanCurve, RunTracks
 from controller.records import Event
 
@@ -51,6 +53,7 @@ class RunFacts:
     line_width_hz: float | None  # of the narrower line
     pump_offset_hz: float
     smallest_error_hz: float | None  # rms limit of the difference, from a truth
+    has_pump: bool = True  # False: a recording, or an instrument without that channel
 
 
 class _TimeAxis:
@@ -75,7 +78,8 @@ class _TimeAxis:
         if curve.is_empty:
             return
         style = {**LINES[name], **style}
-        axes.plot(self.scaled(curve.times_s), curve.values * factor, label=label, **style)
+        times_s, values = with_breaks(curve.times_s, curve.values)
+        axes.plot(self.scaled(times_s), values * factor, label=label, **style)
 
     def fill(
         self, axes: Axes, low: Curve, high: Curve, factor: float, label: str, color: str
@@ -84,10 +88,11 @@ class _TimeAxis:
             return
         # Both borders have their own times within a bucket; the bucket's
         # width is below what can be seen.
+        times_s, lows, highs = with_breaks(low.times_s, low.values, high.values)
         axes.fill_between(
-            self.scaled(low.times_s),
-            low.values * factor,
-            high.values * factor,
+            self.scaled(times_s),
+            lows * factor,
+            highs * factor,
             color=color,
             alpha=0.3,
             linewidth=0.0,
@@ -165,7 +170,29 @@ def _draw_difference(axes: Axes, tracks: RunTracks, facts: RunFacts, time: _Time
     # The pump lies on the difference: a broad line below a fine one shows both.
     time.draw(axes, shifted(pump), factor, "pump", "pump tone", linewidth=2.6, linestyle="-")
     time.draw(axes, shifted(difference), factor, "difference", "difference")
+    axes.set_ylim(
+        *(limit_hz * factor for limit_hz in _difference_limits_hz(tracks, facts, shift_hz))
+    )
     axes.set_ylabel(f"frequency − {_plain(reference_hz)} Hz / {unit}", fontsize=8.0)
+
+
+def _difference_limits_hz(
+    tracks: RunTracks, facts: RunFacts, shift_hz: float
+) -> tuple[float, float]:
+    """Holds the difference, the line about it and the pump, not the first wild records."""
+    low_hz, high_hz = usual_range(tracks.curve("difference_offset_hz").values)
+    half_hz = 0.5 * (facts.line_width_hz or 0.0)
+    others = [
+        (low_hz - half_hz, high_hz + half_hz),
+        usual_range(tracks.curve("pump_offset_hz").values),
+        # Of a short run, the first second after the lock is more than a hundredth.
+        usual_range(tracks.curve("difference_low_hz").values, 0.9),
+        usual_range(tracks.curve("difference_high_hz").values, 0.9),
+    ]
+    low_hz = min(low for low, _ in others)
+    high_hz = max(high for _, high in others)
+    margin_hz = 0.08 * (high_hz - low_hz) or 1.0
+    return low_hz + shift_hz - margin_hz, high_hz + shift_hz + margin_hz
 
 
 def _draw_detuning(axes: Axes, tracks: RunTracks, facts: RunFacts, time: _TimeAxis) -> None:
@@ -252,11 +279,21 @@ def allan_figure(allan: Mapping[str, AllanCurve], facts: RunFacts) -> Figure | N
         axes.axhline(facts.smallest_error_hz, label="smallest rms error", **LINES["limit"])
     axes.set_xscale("log")
     axes.set_yscale("log")
+    _label_plainly(axes)
     axes.set_xlabel("averaging time τ / s")
     axes.set_ylabel("Allan deviation / Hz")
     _keep_a_decade(axes)
     legend_above(axes)
     return figure
+
+
+def _label_plainly(axes: Axes) -> None:
+    """0.2, 0.5, 1, 2 along a logarithmic axis; powers of ten alone where it is long."""
+    low, high = axes.get_xlim()
+    subs = (1.0, 2.0, 5.0) if high < 1.0e4 * low else (1.0,)
+    axes.xaxis.set_major_locator(LogLocator(subs=subs, numticks=30))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.xaxis.set_minor_formatter(NullFormatter())
 
 
 def _is_drawable(curve: AllanCurve) -> bool:
@@ -370,12 +407,13 @@ def _above_zero(curve: Curve) -> Curve:
 
 def states_figure(tracks: RunTracks, events: Sequence[Event], facts: RunFacts) -> Figure | None:
     """States of both trackers and of the pump, and the events."""
-    spans = {name: tracks.state_spans(name) for name in ("lower", "upper", "pump")}
+    names = ("lower", "upper", "pump") if facts.has_pump else ("lower", "upper")
+    spans = {name: tracks.state_spans(name) for name in names}
     if not events and not any(span.end_s > span.start_s for row in spans.values() for span in row):
         return None
-    figure, [axes] = panels([1.55])
+    figure, [axes] = panels([0.35 + 0.4 * len(names)])
     time = _TimeAxis(facts.duration_s)
-    rows = {"lower": 3.0, "upper": 2.0, "pump": 1.0}
+    rows = {name: float(len(names) - place) for place, name in enumerate(names)}
     for name, row in rows.items():
         _draw_states(axes, spans[name], row, time)
     sources = [source for source in EVENT_MARKERS if any(e.source == source for e in events)]
@@ -393,7 +431,7 @@ def states_figure(tracks: RunTracks, events: Sequence[Event], facts: RunFacts) -
             clip_on=False,
         )
     axes.set_yticks([0.0, *reversed(rows.values())], ["events", *reversed(rows)])
-    axes.set_ylim(-0.5, 3.5)
+    axes.set_ylim(-0.5, len(names) + 0.5)
     axes.grid(axis="y", visible=False)
     time.finish([axes])
     _states_legend(axes, [span.state for name in rows for span in spans[name]], sources)

@@ -152,7 +152,8 @@ def scaled_unit(largest: float, unit: str) -> tuple[float, str]:
     Parameters
     ----------
     largest : float
-        Magnitude of what is to be shown, in the unit.
+        Magnitude of what is to be shown, in the unit; one that prints as 1000 to four
+        digits counts as that.
     unit : str
         A unit that takes SI prefixes.
 
@@ -163,7 +164,7 @@ def scaled_unit(largest: float, unit: str) -> tuple[float, str]:
     """
     prefixes = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ"), (1e-9, "n"))
     for size, prefix in (*prefixes, (1e-12, "p")):
-        if largest >= size:
+        if largest >= 0.99995 * size:
             return 1.0 / size, prefix + unit
     if not largest > 0.0:
         return 1.0, unit
@@ -186,6 +187,15 @@ def largest_usual(*series: np.ndarray) -> float:
     values = np.abs(np.concatenate([np.ravel(values) for values in series]))
     values = values[np.isfinite(values)]
     return float(np.percentile(values, 99.0)) if len(values) else 0.0
+
+
+def usual_range(values: np.ndarray, part: float = 0.99) -> tuple[float, float]:
+    """Range of the central part of the finite values; (inf, -inf) without one."""
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return math.inf, -math.inf
+    low, high = np.percentile(values, [50.0 * (1.0 - part), 50.0 * (1.0 + part)])
+    return float(low), float(high)
 
 
 def rounded_reference(value: float, span: float) -> float:

@@ -22,6 +22,8 @@ from controller.analysis.look import as_svg, scaled_unit
 from controller.analysis.tracks import AllanCurve, RunTracks
 from controller.records import Event
 
+LINES_RESULT = "lines"  # the result of a recording; see `controller.replay_loops`
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportHead:
@@ -95,14 +97,18 @@ def render_report(
         facts=[f"{_duration(facts.duration_s)} of stream"]
         + ([f"started {head.started}"] if head.started else []),
         tables=_tables(summary, facts),
-        sections=_sections(tracks, allan, events, facts),
+        sections=_sections(tracks, allan, events, facts, bool(summary.get("truth"))),
         events=events,
         events_left_out=events_left_out,
     )
 
 
 def _sections(
-    tracks: RunTracks, allan: Mapping[str, AllanCurve], events: Sequence[Event], facts: RunFacts
+    tracks: RunTracks,
+    allan: Mapping[str, AllanCurve],
+    events: Sequence[Event],
+    facts: RunFacts,
+    has_truth: bool,
 ) -> list[_Section]:
     """Every figure of the page, or the reason why it is not there."""
 
@@ -122,7 +128,7 @@ def _sections(
             lambda: figures.drift_figure(tracks, facts),
         ),
         section(
-            "Difference and pump",
+            "Difference and pump" if facts.has_pump else "Difference",
             _difference_caption(tracks, facts),
             "The difference was never known.",
             lambda: figures.difference_figure(tracks, facts),
@@ -130,7 +136,9 @@ def _sections(
         section(
             "Error against the truth",
             _error_caption(tracks),
-            "No truth lies beside this log.",
+            "Both modes were never locked while there was a truth."
+            if has_truth
+            else "No truth lies beside this log.",
             lambda: figures.error_figure(tracks, facts),
         ),
         section(
@@ -170,7 +178,9 @@ def _sections(
 
 def _difference_caption(tracks: RunTracks, facts: RunFacts) -> str:
     caption = "Difference of both modes with its stated uncertainty"
-    if tracks.curve("detuning_hz").is_empty:
+    if not facts.has_pump:
+        caption += "."
+    elif tracks.curve("detuning_hz").is_empty:
         caption += "; the pump was never on."
     else:
         caption += "; below, how far the pump tone is from it."
@@ -197,10 +207,14 @@ def _allan_caption(allan: Mapping[str, AllanCurve]) -> str:
 
 
 def _tables(summary: Mapping[str, Any], facts: RunFacts) -> list[_Table]:
-    tables = [_estimates_table(summary, facts), _pump_table(summary["pump"])]
-    if summary.get("truth"):
+    results = dict(summary["results"])
+    lines = results.pop(LINES_RESULT, None)
+    tables = [_estimates_table(summary, facts) if lines is None else _lines_table(summary, facts)]
+    if facts.has_pump:
+        tables.append(_pump_table(summary["pump"]))
+    if summary.get("truth") and summary["truth"]["compared_records"]:
         tables.append(_truth_table(summary["truth"]))
-    for name, result in summary["results"].items():
+    for name, result in results.items():
         if rows := _named_rows(result if isinstance(result, Mapping) else {name: result}):
             tables.append(_Table(f"Result: {name.replace('_', ' ')}", rows))
     return tables
@@ -221,6 +235,26 @@ def _estimates_table(summary: Mapping[str, Any], facts: RunFacts) -> _Table:
         ("difference", with_sigma(difference["frequency_hz"], difference["sigma_hz"], "Hz"), "", "")
     )
     return _Table("Last estimates", rows, ("", "frequency", "amplitude", "locked"))
+
+
+def _lines_table(summary: Mapping[str, Any], facts: RunFacts) -> _Table:
+    """What a recording told of its two lines as a whole."""
+    lines = summary["results"][LINES_RESULT]
+    rows: list[tuple[str, ...]] = [
+        (
+            f"{mode['name']} line",
+            with_sigma(mode["frequency_hz"], mode["frequency_sigma_hz"], "Hz"),
+            decay_time(lines.get(mode["name"], {})),
+            _amplitude(mode["amplitude"], facts.amplitude_unit),
+            _percent(mode["locked_fraction"]),
+        )
+        for mode in summary["modes"]
+    ]
+    difference = summary["difference"]
+    difference_text = with_sigma(difference["frequency_hz"], difference["sigma_hz"], "Hz")
+    rows.append(("difference", difference_text, "", "", ""))
+    heads = ("", "mean frequency", "decay time of the amplitude", "amplitude at the lock", "locked")
+    return _Table("The recording as a whole", rows, heads)
 
 
 def _pump_table(pump: Mapping[str, Any]) -> _Table:
@@ -290,6 +324,23 @@ def with_sigma(value: float | None, sigma: float | None, unit: str) -> str:
     return f"{value:.{decimals}f} ± {sigma:.{decimals}f} {unit}".rstrip()
 
 
+def decay_time(line: Mapping[str, Any]) -> str:
+    """Decay time of a recorded line's amplitude; a bound where no decay is seen.
+
+    Parameters
+    ----------
+    line : mapping
+        An entry of `results.lines`: `decay_rate_per_s`, `decay_time_s` and their sigmas.
+    """
+    rate, sigma = line.get("decay_rate_per_s"), line.get("decay_rate_per_s_sigma")
+    if line.get("decay_time_s") is not None:
+        return with_sigma(line["decay_time_s"], line["decay_time_s_sigma"], "s")
+    if rate is None or sigma is None:
+        return "–"
+    fastest_per_s = rate + 2.0 * sigma
+    return f"above {1.0 / fastest_per_s:.2g} s" if fastest_per_s > 0.0 else "none: it grows"
+
+
 def _duration(seconds: float) -> str:
     if seconds < 300.0:
         return f"{seconds:.1f} s"
@@ -302,6 +353,7 @@ def _duration(seconds: float) -> str:
 _UNITS = (
     ("_per_root_hz", ""),
     ("_hz_per_s", "Hz/s"),
+    ("_per_s", "1/s"),
     ("_hz", "Hz"),
     ("_rad", "rad"),
     ("_db", "dB"),

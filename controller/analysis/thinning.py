@@ -15,6 +15,9 @@ import numpy as np
 
 # Twice what a screen can tell apart across the width of a figure.
 POINTS_PER_CURVE = 1500
+# Two points that are drawn of neighbouring buckets are less than four median steps apart; what
+# is further apart than this is a gap.
+BREAK_STEPS = 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +118,32 @@ def least_and_largest(
     places = np.sort(np.stack((least, largest), axis=1), axis=1)
     chosen = np.take_along_axis(rows, places, axis=1)
     return np.take_along_axis(row_times, places, axis=1).ravel(), chosen.ravel()
+
+
+def with_breaks(times_s: np.ndarray, *series: np.ndarray) -> tuple[np.ndarray, ...]:
+    """A thinned series with a NaN wherever records are missing.
+
+    Parameters
+    ----------
+    times_s : ndarray of float64, shape (n,)
+        Ascending times [s].
+    *series : ndarray of float64, shape (n,)
+        Values at these times.
+
+    Returns
+    -------
+    tuple of ndarray
+        The times and the series, longer by one for each break.
+    """
+    steps_s = np.diff(times_s)
+    if not len(steps_s):
+        return times_s, *series
+    places = 1 + np.flatnonzero(steps_s > BREAK_STEPS * np.median(steps_s))
+    middles_s = 0.5 * (times_s[places - 1] + times_s[places])
+    return (
+        np.insert(times_s, places, middles_s),
+        *(np.insert(values, places, np.nan) for values in series),
+    )
 
 
 class StateThinner:

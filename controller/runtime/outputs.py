@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from controller.analysis.figures import RunFacts
-from controller.analysis.report import ReportHead, render_report
+from controller.analysis.report import LINES_RESULT, ReportHead, render_report
 from controller.analysis.tracks import COLUMNS_NEEDED, AllanCurve, RunTracks
 from controller.errors import InputError
 from controller.records import Event, ModeId
@@ -160,10 +160,20 @@ def _facts(
     return RunFacts(
         duration_s=reader.end_s,
         amplitude_unit="m" if is_calibrated else None,
-        line_width_hz=_line_width_hz(reader.settings, truth, tracks.decay_time_s),
+        line_width_hz=_line_width_hz(reader.settings, truth, _decay_time_s(summary, tracks)),
         pump_offset_hz=pump_offset_hz(reader.settings),
         smallest_error_hz=summary.get("truth", {}).get("difference_limit_hz"),
+        has_pump="pump" in reader.channels,
     )
+
+
+def _decay_time_s(summary: dict[str, Any], tracks: RunTracks) -> float | None:
+    """Decay time of the line that rings longer: over a recording as a whole, or as last seen."""
+    lines = summary["results"].get(LINES_RESULT)
+    if lines is None:
+        return tracks.decay_time_s
+    known_s = [lines[mode]["decay_time_s"] for mode in ModeId if lines[mode]["decay_time_s"]]
+    return max(known_s, default=None) if len(known_s) == len(ModeId) else None
 
 
 def _line_width_hz(

@@ -13,6 +13,7 @@ from typing import Any
 
 from tqdm import tqdm
 
+from controller.analysis.report import decay_time, with_sigma
 from controller.runtime.runner import RUN_FILES, Outcome
 
 REDRAW_EVERY_S = 0.2  # often enough to look alive, too seldom to cost anything
@@ -81,7 +82,7 @@ def closing_table(name: str, outcome: Outcome, wall_s: float) -> str:
     rows = [(name, f"{outcome.outcome}; {outcome.stream_s:.1f} s in {wall_s:.1f} s, {speed}")]
     lines = summary.get("results", {}).get("lines", {})
     rows += [
-        (mode["name"], _mode_text(mode) + _decay_text(lines.get(mode["name"], {})))
+        (mode["name"], _mode_text(mode, lines.get(mode["name"])))
         for mode in summary.get("modes", ())
     ]
     rows += [("difference", _with_sigma(summary.get("difference", {}), "frequency_hz", "sigma_hz"))]
@@ -93,33 +94,23 @@ def closing_table(name: str, outcome: Outcome, wall_s: float) -> str:
     return "\n".join(f"{label:<{width}}  {text}" for label, text in rows)
 
 
-def _mode_text(mode: Mapping[str, Any]) -> str:
-    """Frequency, amplitude and share of time locked of one mode."""
+def _mode_text(mode: Mapping[str, Any], line: Mapping[str, Any] | None) -> str:
+    """Frequency, amplitude and share of time locked of one mode; decay time of a line."""
     text = _with_sigma(mode, "frequency_hz", "frequency_sigma_hz")
     if mode.get("amplitude") is not None:
         text += f", amplitude {mode['amplitude']:.3g}"
     if mode.get("locked_fraction") is not None:
         text += f", locked {100.0 * mode['locked_fraction']:.1f} % of the time"
+    if line:
+        text += f", decay time {decay_time(line)}"
     return text
-
-
-def _decay_text(line: Mapping[str, Any]) -> str:
-    """Decay time of the amplitude of a recorded line; a bound where none is seen."""
-    rate, sigma = line.get("decay_rate_per_s"), line.get("decay_rate_per_s_sigma")
-    if rate is None or sigma is None:
-        return ""
-    if line.get("decay_time_s") is not None:
-        return f", decay time {line['decay_time_s']:.3g} ± {line['decay_time_s_sigma']:.2g} s"
-    fastest = rate + 2.0 * sigma
-    return f", decay time above {1.0 / fastest:.2g} s" if fastest > 0.0 else ", does not decay"
 
 
 def _with_sigma(values: Mapping[str, Any], key: str, sigma_key: str) -> str:
     """A frequency with its uncertainty, or that it is unknown."""
-    value, sigma = values.get(key), values.get(sigma_key)
-    if value is None:
+    if values.get(key) is None:
         return "unknown"
-    return f"{value:.6f} Hz" + ("" if sigma is None else f" ± {sigma:.2g} Hz")
+    return with_sigma(values[key], values.get(sigma_key), "Hz")
 
 
 def _pump_rows(pump: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -16,17 +16,26 @@ from controller.analysis.look import (
     rounded_reference,
     scaled_unit,
     time_unit,
+    usual_range,
 )
 
 
 @pytest.mark.parametrize(
     ("largest", "unit"),
-    [(2.0, "Hz"), (0.5, "mHz"), (3e-5, "µHz"), (2e3, "kHz"), (1e-9, "nHz"), (0.0, "Hz")],
+    [
+        (0.99999, "Hz"),
+        (2.0, "Hz"),
+        (0.5, "mHz"),
+        (3e-5, "µHz"),
+        (2e3, "kHz"),
+        (1e-9, "nHz"),
+        (0.0, "Hz"),
+    ],
 )
 def test_a_magnitude_gets_its_prefix(largest: float, unit: str) -> None:
     factor, found = scaled_unit(largest, "Hz")
     assert found == unit
-    assert largest == 0.0 or 1.0 - 1e-9 <= largest * factor < 1000.0
+    assert largest == 0.0 or 1.0 <= float(f"{largest * factor:.4g}") < 1000.0
 
 
 @pytest.mark.parametrize(
@@ -41,6 +50,14 @@ def test_one_outlier_in_a_thousand_does_not_set_the_scale() -> None:
     values[3] = 1e6
     assert largest_usual(values, np.array([np.nan])) == 1.0
     assert largest_usual(np.array([np.nan])) == 0.0
+
+
+def test_the_usual_range_leaves_the_outer_hundredth_out() -> None:
+    values = np.linspace(-1.0, 1.0, 2001)
+    values[:3] = -1e6
+    low, high = usual_range(values)
+    assert (low, high) == pytest.approx((-0.99, 0.99))
+    assert usual_range(np.array([np.nan])) == (np.inf, -np.inf)
 
 
 def test_a_reference_is_rounded_to_a_tenth_of_the_span() -> None:

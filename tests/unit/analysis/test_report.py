@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from controller.analysis.figures import RunFacts
+from controller.analysis.figures import RunFacts, difference_figure
 from controller.analysis.report import ReportHead, render_report, with_sigma
 from controller.analysis.tracks import COLUMNS_NEEDED, AllanCurve, RunTracks
 from controller.records import Event
@@ -155,6 +155,50 @@ def test_the_line_width_and_its_tenth_are_drawn() -> None:
     text = page(columns(50))
     assert "line width, 12 mHz" in text
     assert "± a tenth of the line" in text
+
+
+def test_the_first_wild_records_do_not_set_the_scale_of_the_difference() -> None:
+    sigma_hz = np.full(600, 1e-4)
+    sigma_hz[:10] = 0.2
+    given = columns(600, difference_sigma_hz=sigma_hz)
+    tracks = RunTracks(600)
+    tracks.add_records(given)
+    figure = difference_figure(tracks, facts())
+    assert figure is not None
+    low, high = figure.axes[0].get_ylim()  # in mHz, about the difference
+    # The line of 12 mHz, and a little room.
+    assert -8.0 < low < -6.0 < 6.0 < high < 8.0
+
+
+def test_a_recording_is_shown_as_a_whole_and_without_a_pump() -> None:
+    lines = {
+        "lower": {
+            "frequency_hz": 740.73,
+            "frequency_hz_sigma": 0.004,
+            "decay_time_s": 1.7,
+            "decay_time_s_sigma": 0.05,
+            "decay_rate_per_s": 0.59,
+            "decay_rate_per_s_sigma": 0.017,
+            "amplitude": 0.01,
+        },
+        "upper": {"decay_rate_per_s": 0.001, "decay_rate_per_s_sigma": 0.002, "decay_time_s": None},
+        "difference": {"frequency_hz": 1.02, "frequency_hz_sigma": 0.006},
+    }
+    given = columns(50, pump_state=np.full(50, "off"), pump_hz=np.full(50, np.nan))
+    text = page(given, summary=summary(results={"lines": lines}), facts=facts(has_pump=False))
+    words = re.sub(r"<[^>]+>", " ", text)
+    assert "The recording as a whole" in words
+    assert "1.700 ± 0.050 s" in words
+    assert "above 2e+02 s" in words
+    for absent in ("Last estimates", "Pump", "pump", "Result: lines"):
+        assert absent not in words, absent
+
+
+def test_a_run_that_failed_compares_nothing_with_its_truth() -> None:
+    truth = {"compared_records": 0, "compared": "both modes locked"}
+    text = page(summary=summary(outcome="failed", reason="no lock", truth=truth))
+    assert "Against the truth" not in text
+    assert "Both modes were never locked while there was a truth" in text
 
 
 def test_an_uncalibrated_stream_has_no_metres() -> None:

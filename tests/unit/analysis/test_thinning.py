@@ -12,6 +12,7 @@ from controller.analysis.thinning import (
     StateThinner,
     bucket_records,
     least_and_largest,
+    with_breaks,
 )
 
 STATES = ("good", "fair", "bad")
@@ -59,6 +60,22 @@ def test_pieces_of_whole_buckets_thin_as_the_whole_does() -> None:
 
 def test_a_series_never_given_is_empty() -> None:
     assert CurveThinner(1).curve("x").is_empty
+
+
+def test_missing_records_break_a_curve_and_thinning_does_not() -> None:
+    times_s = np.concatenate([np.arange(60.0), 80.0 + np.arange(60.0)])
+    broken_s, broken = with_breaks(times_s, times_s)
+    assert np.flatnonzero(np.isnan(broken)).tolist() == [60]
+    assert 59.0 < broken_s[60] < 80.0
+    rng = np.random.default_rng(4)
+    thinned = least_and_largest(np.arange(6000.0), rng.standard_normal(6000), 8)
+    assert not np.isnan(with_breaks(*thinned)[1]).any()
+
+
+def test_a_series_of_one_or_none_has_no_break() -> None:
+    for count in (0, 1, 2):
+        times_s, values = with_breaks(np.arange(1.0 * count), np.ones(count))
+        assert len(times_s) == len(values) == count
 
 
 def test_states_become_spans_that_follow_each_other() -> None:
