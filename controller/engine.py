@@ -601,7 +601,7 @@ class Engine:
             reasons = self._not_settled()
         joint = self._last_tick.joint if self._last_tick is not None else None
         turns = None
-        if is_locked and pair.center_index is not None:
+        if is_tick and is_locked:
             turns = pair.motion_turns(UPPER, self._now) - pair.motion_turns(LOWER, self._now)
         return PumpView(
             sample_index=self._now,

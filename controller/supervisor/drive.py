@@ -25,8 +25,6 @@ import copy
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 APPROACH_S = 1.0  # arbitrary between 0.5 and 5: slow against a tick, quick against a decay
 TICKS_PER_APPROACH = 5.0  # or slower, where ticks are long: a command has to show first
 # What one tick says of the rate of the amplitude is off by this part of the target per
@@ -82,11 +80,10 @@ class AmplitudeController:
         """Forget what was learnt."""
         c = self.config
         self.responsivity = c.responsivity  # negative: the fringe has turned the motion round
-        self.disturbance_per_s = 0.0
         self.drive_amplitude = 0.0  # negative: the force is turned round
-        # A quality factor that is known roughly: the decay may be off by a third.
-        sigmas = (RESPONSIVITY_SIGMA * c.responsivity, self._unknown_decay)
-        self._covariance = np.diag(np.square(sigmas))
+        # Covariance of b and d.
+        self._bb = (RESPONSIVITY_SIGMA * c.responsivity) ** 2
+        self._forget_disturbance()
         self._reversal = 0.0  # log likelihood ratio of the other sign, zero or more
         self._at_limit_s = 0.0
         self._before = 0.0  # the drive of the tick before
@@ -98,11 +95,6 @@ class AmplitudeController:
 
     def __repr__(self) -> str:
         return f"AmplitudeController(u={self.drive_amplitude:.3g}, b={self.responsivity:.3g})"
-
-    @property
-    def _unknown_decay(self) -> float:
-        """One sigma of d before anything was seen [sample units per second]."""
-        return 0.3 * 0.5 * self.config.decay_rate_per_s * self.config.target_amplitude
 
     @property
     def is_at_its_limit(self) -> bool:
@@ -125,8 +117,9 @@ class AmplitudeController:
         self._forget_disturbance()
 
     def _forget_disturbance(self) -> None:
-        self.disturbance_per_s = 0.0
-        self._covariance = np.diag([self._covariance[0, 0], self._unknown_decay**2])
+        self.disturbance_per_s, self._bd = 0.0, 0.0
+        # A quality factor that is known roughly: the decay may be off by a third.
+        self._dd = (0.3 * 0.5 * self.config.decay_rate_per_s * self.config.target_amplitude) ** 2
 
     def process(
         self, amplitude: float, amplitude_sigma: float, duration_s: float, *, is_disturbed: bool
@@ -169,19 +162,22 @@ class AmplitudeController:
         assert self._last_amplitude is not None
         mean = 0.5 * (amplitude + self._last_amplitude)
         achieved = amplitude - self._last_amplitude + 0.5 * c.decay_rate_per_s * mean * duration_s
-        row = np.array([self.drive_amplitude, 1.0]) * duration_s
         walk = (DISTURBED if is_disturbed else CALM) * c.target_amplitude
-        walks = np.array([RESPONSIVITY_WALK * self.responsivity, walk])
-        covariance = self._covariance + np.diag(walks**2 * duration_s)
+        bb = self._bb + (RESPONSIVITY_WALK * self.responsivity) ** 2 * duration_s
+        bd = self._bd
+        dd = self._dd + walk**2 * duration_s
+        # What the last tick achieved is (b, d) times this row, plus noise.
+        push, drift = self.drive_amplitude * duration_s, duration_s
         change = self.drive_amplitude - self._before
-        sigma = math.hypot(
+        noise = math.hypot(
             math.sqrt(2.0) * amplitude_sigma,
             RATE_SIGMA_PER_S * c.target_amplitude * duration_s,
             LATE_PART * self.responsivity * change * duration_s,
         )
-        total = float(row @ covariance @ row) + sigma**2
-        pushed = self.responsivity * row[0]
-        innovation = achieved - pushed - self.disturbance_per_s * duration_s
+        b_row, d_row = bb * push + bd * drift, bd * push + dd * drift
+        total = push * b_row + drift * d_row + noise**2
+        pushed = self.responsivity * push
+        innovation = achieved - pushed - self.disturbance_per_s * drift
         reversed_innovation = innovation + 2.0 * pushed
         self._reversal += 0.5 * (innovation**2 - reversed_innovation**2) / total
         self._reversal = max(self._reversal, 0.0)
@@ -189,9 +185,10 @@ class AmplitudeController:
             self.responsivity, self._reversal = -self.responsivity, 0.0
             self._forget_disturbance()
             return
-        gain = covariance @ row / total
         sign = math.copysign(1.0, self.responsivity)
-        size = abs(self.responsivity) + sign * float(gain[0]) * innovation
+        size = abs(self.responsivity) + sign * b_row / total * innovation
         self.responsivity = sign * max(size, LEAST_RESPONSIVITY * c.responsivity)
-        self.disturbance_per_s += float(gain[1]) * innovation
-        self._covariance = covariance - np.outer(gain, covariance @ row)
+        self.disturbance_per_s += d_row / total * innovation
+        self._bb = bb - b_row * b_row / total
+        self._bd = bd - b_row * d_row / total
+        self._dd = dd - d_row * d_row / total

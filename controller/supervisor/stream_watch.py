@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,22 +72,24 @@ class StreamWatch:
             )
         self._next_index = block.first_sample + len(block.samples)
         reasons = [f"{missing} samples lost"] if missing else []
-        unusable = self._why_unusable(block.samples)
+        unusable, largest = self._looked_at(block.samples)
         if unusable:
             reasons.append(unusable)
-        elif block.overload or self._is_at_full_scale(block.samples):
+        elif block.overload or largest >= (1.0 - ROUNDING) * self._stream.full_scale:
             reasons.append("overload")
         return StreamHealth(reasons=tuple(reasons), missing_samples=missing, is_usable=not unusable)
 
-    def _why_unusable(self, samples: np.ndarray) -> str:
-        """Why the samples say nothing; empty if they do."""
+    def _looked_at(self, samples: np.ndarray) -> tuple[str, float]:
+        """Why the samples say nothing, empty if they do; the largest magnitude of a part."""
         if len(samples) == 0:
-            return ""
+            return "", 0.0
         stands_still = self._stands_still(samples)
         self._previous = samples
-        if not np.isfinite(_parts(samples).sum(dtype=np.float64)):
-            return "samples are not finite"
-        return "the stream stands still" if stands_still else ""
+        parts = samples.view(samples.real.dtype) if np.iscomplexobj(samples) else samples
+        low, high = float(parts.min()), float(parts.max())
+        if not math.isfinite(high - low):  # a NaN is the least and the largest of any
+            return "samples are not finite", 0.0
+        return "the stream stands still" if stands_still else "", max(-low, high)
 
     def _stands_still(self, samples: np.ndarray) -> bool:
         self._equal_samples = self._equal_at_end(samples)
@@ -104,18 +107,6 @@ class StreamWatch:
             return len(samples) - 1 - int(others[-1])
         goes_on = len(self._previous) > 0 and self._previous[-1] == samples[-1]
         return len(samples) + (self._equal_samples if goes_on else 0)
-
-    def _is_at_full_scale(self, samples: np.ndarray) -> bool:
-        if len(samples) == 0:
-            return False
-        parts = _parts(samples)
-        largest = max(-float(parts.min()), float(parts.max()))
-        return largest >= (1.0 - ROUNDING) * self._stream.full_scale
-
-
-def _parts(samples: np.ndarray) -> np.ndarray:
-    """Real and imaginary parts in a row, or the real samples themselves."""
-    return samples.view(samples.real.dtype) if np.iscomplexobj(samples) else samples
 
 
 def _are_equal(samples: np.ndarray, others: np.ndarray) -> bool:

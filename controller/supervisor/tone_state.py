@@ -107,15 +107,20 @@ class ToneState:
         ndarray of complex128, shape (n,)
             Amplitude times exp(i phase) [channel's unit].
         """
-        at = [self._segment(index) for index in sample_indices.tolist()]
-        amplitudes = np.array([segment.amplitude for segment in at])
-        turns = np.array(
-            [
-                segment.turns + segment.frequency_hz * (index - segment.at_sample) / self._rate_hz
-                for segment, index in zip(at, sample_indices.tolist(), strict=True)
-            ]
-        )
-        return amplitudes * np.exp(2j * math.pi * (turns - frame_turns))
+        segment = self._segment(float(sample_indices[0]))
+        turns = self._turns(segment, sample_indices) - frame_turns
+        phasors = segment.amplitude * np.exp(2j * math.pi * turns)
+        # Mostly that is all: a command rarely falls between the samples of an update.
+        for later in self._segments:
+            if segment.at_sample < later.at_sample <= sample_indices[-1]:
+                after = sample_indices >= later.at_sample
+                turns = self._turns(later, sample_indices[after]) - frame_turns[after]
+                phasors[after] = later.amplitude * np.exp(2j * math.pi * turns)
+        return phasors
+
+    def _turns(self, segment: _Segment, sample_indices: np.ndarray) -> np.ndarray:
+        elapsed_s = (sample_indices - segment.at_sample) / self._rate_hz
+        return segment.turns + segment.frequency_hz * elapsed_s
 
     def _segment(self, sample_index: float) -> _Segment:
         for segment in reversed(self._segments):
