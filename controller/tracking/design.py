@@ -344,7 +344,7 @@ def design_report(
     detector_noise: float | None = None,
     common_walk_hz_per_root_s: float | None = None,
     separate_walk_hz_per_root_s: float | None = None,
-    update_s: float = 0.01,
+    update_s: float = 0.02,
 ) -> str:
     """Loop designs of both modes and the difference, as plain text.
 

@@ -1,0 +1,352 @@
+"""An observer of both complex amplitudes, which follows the modes through an exchange.
+
+While the pump exchanges energy, each amplitude passes through zero and its phase
+jumps there: a phase-locked loop is blind. The complex amplitudes themselves are
+smooth, and obey linear equations with a few slow parameters (physics of the two
+modes, rotating frames at fixed references):
+
+    da_1/dt = [2 pi i f_1 - gamma_1/2] a_1 + i g rho   exp(-i phi) a_2 + d_1 + noise
+    da_2/dt = [2 pi i f_2 - gamma_2/2] a_2 + i g*/rho  exp(+i phi) a_1 + d_2 + noise
+
+with f_1 = f + p_1 V^2, f_2 = (1 + kappa) f + delta + (p_1 + p_d) V^2, g = V (g_c + i g_s),
+phi the phase of the pump against the two references, V its amplitude and d the
+pushes of the drives, known but for a complex factor. An extended Kalman filter over
+the amplitudes and the parameters sees the phase of the difference through the
+nulls, because what leaves one mode arrives in the other with the pump's phase.
+
+Amplitudes are in units of `scale`, frequencies are offsets in Hz, rates in 1/s.
+"""
+
+from __future__ import annotations
+
+import cmath
+import copy
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+TWO_PI = 2.0 * math.pi
+
+# Places in the state vector: two complex amplitudes, then the parameters.
+LOWER_RE, LOWER_IM, UPPER_RE, UPPER_IM = range(4)
+SHARED_HZ, REST_HZ, RATIO, SHIFT, SHIFT_DIFFERENCE = range(4, 9)
+COUPLING, QUADRATURE, ASYMMETRY, LOWER_DECAY, UPPER_DECAY = range(9, 14)
+# What the pushes are in truth, less what they are said to be, relative: in phase, across.
+LOWER_PUSH, LOWER_PUSH_ACROSS, UPPER_PUSH, UPPER_PUSH_ACROSS = range(14, 18)
+STATES = 18
+PARAMETERS = tuple(range(4, STATES))
+
+# A squared innovation of four readings beyond this is a knock: the step is bounded.
+BOUNDED_INNOVATION2 = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObserverConfig:
+    """Prior knowledge: values and one-sigma uncertainties."""
+
+    scale: float  # amplitude that counts as 1 [sample units]
+    detector_noise: tuple[float, float]  # one-sided, sample units per root hertz
+    thermal_amplitude: tuple[float, float]  # x_th [sample units]
+    decay_rate_per_s: tuple[float, float]  # gamma, energy
+    decay_rate_sigma: float  # relative
+    frequency_hz: tuple[float, float]  # offset of lower; of upper less lower
+    frequency_sigma_hz: tuple[float, float]
+    ratio: float  # d(difference)/d(lower) by the shared drift
+    ratio_sigma: float
+    shift_hz: tuple[float, float]  # by the pump, per unit^2: lower; upper less lower
+    shift_sigma_hz: tuple[float, float]
+    coupling_hz: complex  # g / 2 pi per unit
+    coupling_sigma_hz: float
+    asymmetry: float  # ln rho
+    asymmetry_sigma: float
+    shared_walk_hz_per_root_s: float
+    separate_walk_hz_per_root_s: float
+    push_sigma: float = 0.05  # relative, of the responsivity of each drive
+    push_phase_sigma_rad: float = 0.02
+    decay_walk_per_s_per_root_s: float = 0.0  # slow gain changes look like decay
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObserverInput:
+    """What acts on the modes during one step, at its middle."""
+
+    pump: float = 0.0  # amplitude [unit]
+    pump_rad: float = 0.0  # phase against upper less lower reference
+    push: tuple[complex, complex] = (0j, 0j)  # of the drives [sample units per second]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObserverEstimate:
+    """What the observer knows after a step."""
+
+    amplitudes: tuple[complex, complex]  # against the references [sample units]
+    lower_hz: float  # bare, against its reference
+    lower_sigma_hz: float
+    difference_hz: float  # bare, against the difference of the references
+    difference_sigma_hz: float
+    coupling_hz: complex  # per unit
+    coupling_sigma_hz: float
+    innovation2: float  # squared, of as many readings as there were
+    readings: int
+
+
+class Observer:
+    """Extended Kalman filter over both complex amplitudes; one thread."""
+
+    def __init__(self, config: ObserverConfig) -> None:
+        self.config = config
+        self.reset()
+
+    def reset(self) -> None:
+        """Start again from the prior; the amplitudes are unknown."""
+        c = self.config
+        self._x = np.zeros(STATES)
+        self._x[PARAMETERS[0] :] = (
+            c.frequency_hz[0],
+            c.frequency_hz[1] - c.ratio * c.frequency_hz[0],
+            c.ratio,
+            c.shift_hz[0],
+            c.shift_hz[1],
+            c.coupling_hz.real,
+            c.coupling_hz.imag,
+            c.asymmetry,
+            c.decay_rate_per_s[0],
+            c.decay_rate_per_s[1],
+            0.0,
+            0.0,
+            0.0,
+            0.0,
+        )
+        sigmas = np.array(
+            [1.0, 1.0, 1.0, 1.0]
+            + [c.frequency_sigma_hz[0], c.frequency_sigma_hz[1], c.ratio_sigma]
+            + [*c.shift_sigma_hz, c.coupling_sigma_hz, c.coupling_sigma_hz, c.asymmetry_sigma]
+            + [c.decay_rate_sigma * rate for rate in c.decay_rate_per_s]
+            + 2 * [c.push_sigma, c.push_phase_sigma_rad]
+        )
+        self._p = np.diag(sigmas**2)
+        self._pump = 0.0
+        self._seen = False
+
+    def copy(self) -> Observer:
+        """An independent observer that goes on alike."""
+        return copy.deepcopy(self)
+
+    def __repr__(self) -> str:
+        e = self.estimate()
+        return f"Observer(difference {e.difference_hz:.6f} +- {e.difference_sigma_hz:.2g} Hz)"
+
+    def process(
+        self, readings: tuple[complex | None, complex | None], duration_s: float, act: ObserverInput
+    ) -> ObserverEstimate:
+        """Advance by a step and take the mean basebands at its end.
+
+        Parameters
+        ----------
+        readings : (complex or None, complex or None)
+            Mean baseband of each mode over the step, against its reference
+            [sample units]; None where it is not to be used.
+        duration_s : float
+            Length of the step [s].
+        act : ObserverInput
+            Pump and drives at its middle.
+
+        Returns
+        -------
+        ObserverEstimate
+            After the step.
+        """
+        self._pump = act.pump
+        if self._seen:
+            self._predict(duration_s, act)
+        innovation2, count = self._correct(readings, duration_s)
+        return self._described(innovation2, count)
+
+    def estimate(self) -> ObserverEstimate:
+        """What is known now."""
+        return self._described(0.0, 0)
+
+    def rotate(self, turns: tuple[float, float], hz: tuple[float, float]) -> None:
+        """Refer everything to new references, `turns` ahead and `hz` higher."""
+        for place, phase in zip((LOWER_RE, UPPER_RE), turns, strict=True):
+            angle = -TWO_PI * phase
+            turn = np.array(
+                [[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]]
+            )
+            both = slice(place, place + 2)
+            self._x[both] = turn @ self._x[both]
+            self._p[both, :] = turn @ self._p[both, :]
+            self._p[:, both] = self._p[:, both] @ turn.T
+        # f_upper - f_lower = ratio f + rest stays what it is, against new references.
+        self._x[SHARED_HZ] -= hz[0]
+        self._x[REST_HZ] += self._x[RATIO] * hz[0] - (hz[1] - hz[0])
+        self._p[REST_HZ, :] += hz[0] * self._p[RATIO, :]
+        self._p[:, REST_HZ] += hz[0] * self._p[:, RATIO]
+
+    # -- inside -----------------------------------------------------------------
+
+    def _predict(self, dt: float, act: ObserverInput) -> None:
+        c, x = self.config, self._x
+        a = np.array([complex(x[0], x[1]), complex(x[2], x[3])])
+        generator, slopes = self._generator(act)
+        said = np.array(act.push) / c.scale
+        push = said * (
+            1.0 + x[[LOWER_PUSH, UPPER_PUSH]] + 1j * x[[LOWER_PUSH_ACROSS, UPPER_PUSH_ACROSS]]
+        )
+        step = np.eye(2) + dt * generator @ (
+            np.eye(2) + dt / 2.0 * generator @ (np.eye(2) + dt / 3.0 * generator)
+        )
+        moved = step @ a + dt * (push + dt / 2.0 * generator @ push)
+        jacobian = np.eye(STATES)
+        jacobian[0:4, 0:4] = _real(step)
+        middle = a + dt / 2.0 * (generator @ a + push)
+        for place, slope in slopes.items():
+            # To second order: half a step before and after the parameter acts.
+            effect = dt * (slope @ middle + dt / 2.0 * generator @ (slope @ a))
+            jacobian[0:4, place] = effect[0].real, effect[0].imag, effect[1].real, effect[1].imag
+        jacobian[0:2, LOWER_PUSH] = dt * said[0].real, dt * said[0].imag
+        jacobian[0:2, LOWER_PUSH_ACROSS] = -dt * said[0].imag, dt * said[0].real
+        jacobian[2:4, UPPER_PUSH] = dt * said[1].real, dt * said[1].imag
+        jacobian[2:4, UPPER_PUSH_ACROSS] = -dt * said[1].imag, dt * said[1].real
+        self._x = x.copy()
+        self._x[0:4] = moved[0].real, moved[0].imag, moved[1].real, moved[1].imag
+        p = jacobian @ self._p @ jacobian.T
+        for place, thermal, rate in zip(
+            (LOWER_RE, UPPER_RE),
+            c.thermal_amplitude,
+            (x[LOWER_DECAY], x[UPPER_DECAY]),
+            strict=True,
+        ):
+            kick = max(rate, 0.0) * (thermal / c.scale) ** 2 * dt
+            p[place, place] += kick
+            p[place + 1, place + 1] += kick
+        self._add_walk(p, SHARED_HZ, slopes[SHARED_HZ] @ middle, c.shared_walk_hz_per_root_s, dt)
+        self._add_walk(p, REST_HZ, slopes[REST_HZ] @ middle, c.separate_walk_hz_per_root_s, dt)
+        p[RATIO, RATIO] += 1.0e-9 * dt
+        for place in (LOWER_DECAY, UPPER_DECAY):
+            p[place, place] += c.decay_walk_per_s_per_root_s**2 * dt
+        self._p = 0.5 * (p + p.T)
+
+    @staticmethod
+    def _add_walk(
+        p: np.ndarray, place: int, motion: np.ndarray, walk_hz_per_root_s: float, dt: float
+    ) -> None:
+        """Random walk of a frequency over a step, and what it does to the phases."""
+        walk = walk_hz_per_root_s**2
+        effect = np.array([motion[0].real, motion[0].imag, motion[1].real, motion[1].imag])
+        p[0:4, 0:4] += walk * dt**3 / 3.0 * np.outer(effect, effect)
+        p[0:4, place] += walk * dt**2 / 2.0 * effect
+        p[place, 0:4] += walk * dt**2 / 2.0 * effect
+        p[place, place] += walk * dt
+
+    def _generator(self, act: ObserverInput) -> tuple[np.ndarray, dict[int, np.ndarray]]:
+        """The 2 x 2 generator of the motion, and its derivatives by the parameters."""
+        x = self._x
+        pump, squared = act.pump, act.pump * act.pump
+        shared = x[SHARED_HZ]
+        lower_hz = shared + x[SHIFT] * squared
+        upper_hz = (
+            (1.0 + x[RATIO]) * shared + x[REST_HZ] + (x[SHIFT] + x[SHIFT_DIFFERENCE]) * squared
+        )
+        rho = math.exp(x[ASYMMETRY])
+        turn = cmath.exp(-1j * act.pump_rad)
+        coupling = TWO_PI * pump * complex(x[COUPLING], x[QUADRATURE])
+        to_lower = 1j * coupling * rho * turn
+        to_upper = 1j * coupling.conjugate() / rho * turn.conjugate()
+        generator = np.array(
+            [
+                [TWO_PI * 1j * lower_hz - x[LOWER_DECAY] / 2.0, to_lower],
+                [to_upper, TWO_PI * 1j * upper_hz - x[UPPER_DECAY] / 2.0],
+            ]
+        )
+        hertz = TWO_PI * 1j
+        slopes = {
+            SHARED_HZ: np.diag([hertz, hertz * (1.0 + x[RATIO])]),
+            REST_HZ: np.diag([0.0, hertz]),
+            RATIO: np.diag([0.0, hertz * shared]),
+            LOWER_DECAY: np.diag([-0.5 + 0j, 0.0]),
+            UPPER_DECAY: np.diag([0.0, -0.5 + 0j]),
+        }
+        if pump != 0.0:
+            unit = TWO_PI * pump
+            slopes[SHIFT] = squared * np.diag([hertz, hertz])
+            slopes[SHIFT_DIFFERENCE] = squared * np.diag([0.0, hertz])
+            slopes[COUPLING] = unit * np.array(
+                [[0.0, 1j * rho * turn], [1j * turn.conjugate() / rho, 0.0]]
+            )
+            slopes[QUADRATURE] = unit * np.array(
+                [[0.0, -rho * turn], [turn.conjugate() / rho, 0.0]]
+            )
+            slopes[ASYMMETRY] = np.array([[0.0, to_lower], [-to_upper, 0.0]])
+        return generator, slopes
+
+    def _correct(
+        self, readings: tuple[complex | None, complex | None], dt: float
+    ) -> tuple[float, int]:
+        """Kalman update by the readings that there are."""
+        rows: list[int] = []
+        values: list[float] = []
+        noise: list[float] = []
+        for mode, reading in enumerate(readings):
+            if reading is None:
+                continue
+            rows += [2 * mode, 2 * mode + 1]
+            values += [reading.real / self.config.scale, reading.imag / self.config.scale]
+            noise += [self.config.detector_noise[mode] ** 2 / dt / self.config.scale**2] * 2
+        if not rows:
+            return 0.0, 0
+        if not self._seen:
+            self._seen = True
+            if len(rows) == 4:  # the first sight of both: take them as they are
+                self._x[0:4] = values
+                self._p[0:4, :] = self._p[:, 0:4] = 0.0
+                self._p[0:4, 0:4] = np.diag(noise)
+                return 0.0, 4
+        innovation = np.array(values) - self._x[rows]
+        total = self._p[np.ix_(rows, rows)] + np.diag(noise)
+        innovation2 = float(innovation @ np.linalg.solve(total, innovation))
+        gain = np.linalg.solve(total, self._p[rows, :]).T
+        bound = 1.0
+        if innovation2 > BOUNDED_INNOVATION2:
+            bound = math.sqrt(BOUNDED_INNOVATION2 / innovation2)
+        self._x = self._x + bound * (gain @ innovation)
+        p = self._p - gain @ self._p[rows, :]
+        self._p = 0.5 * (p + p.T)
+        return innovation2, len(rows)
+
+    def _described(self, innovation2: float, count: int) -> ObserverEstimate:
+        x, p, scale = self._x, self._p, self.config.scale
+        squared = self._pump**2
+        lower = np.zeros(STATES)
+        lower[[SHARED_HZ, SHIFT]] = 1.0, squared
+        difference = np.zeros(STATES)
+        difference[[SHARED_HZ, REST_HZ, RATIO, SHIFT_DIFFERENCE]] = (
+            x[RATIO],
+            1.0,
+            x[SHARED_HZ],
+            squared,
+        )
+        return ObserverEstimate(
+            amplitudes=(scale * complex(x[0], x[1]), scale * complex(x[2], x[3])),
+            lower_hz=float(x[SHARED_HZ] + x[SHIFT] * squared),
+            lower_sigma_hz=math.sqrt(max(float(lower @ p @ lower), 0.0)),
+            difference_hz=float(
+                x[RATIO] * x[SHARED_HZ] + x[REST_HZ] + x[SHIFT_DIFFERENCE] * squared
+            ),
+            difference_sigma_hz=math.sqrt(max(float(difference @ p @ difference), 0.0)),
+            coupling_hz=complex(x[COUPLING], x[QUADRATURE]),
+            coupling_sigma_hz=math.sqrt(
+                max(float(p[COUPLING, COUPLING] + p[QUADRATURE, QUADRATURE]), 0.0)
+            ),
+            innovation2=innovation2,
+            readings=count,
+        )
+
+
+def _real(matrix: np.ndarray) -> np.ndarray:
+    """A complex 2 x 2 matrix as it acts on (re, im, re, im)."""
+    out = np.empty((4, 4))
+    out[0::2, 0::2], out[0::2, 1::2] = matrix.real, -matrix.imag
+    out[1::2, 0::2], out[1::2, 1::2] = matrix.imag, matrix.real
+    return out

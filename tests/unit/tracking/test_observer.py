@@ -1,0 +1,142 @@
+"""The observer keeps its promises: uncertainty, nulls, references, gaps."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from scipy.stats import chi2
+
+from controller.tracking.observer import Observer, ObserverInput
+from tests.support.exchange import Exchange, followed, observer_config
+
+SEEDS = range(12)
+
+
+@pytest.fixture(scope="module")
+def exchanges() -> list:
+    """The same exchange under many seeds."""
+    return [followed(Exchange(duration_s=16.0), seed)[1] for seed in SEEDS]
+
+
+def errors_over_sigma(run, at: int) -> tuple[float, float]:
+    """Normalised errors of the difference and of the lower mode at one step."""
+    estimate = run.estimates[at]
+    return (
+        (estimate.difference_hz - run.differences_hz[at]) / estimate.difference_sigma_hz,
+        (estimate.lower_hz - run.lowers_hz[at]) / estimate.lower_sigma_hz,
+    )
+
+
+@pytest.mark.parametrize("at", [250, 500, 799])
+def test_uncertainty_is_right_through_an_exchange(exchanges: list, at: int) -> None:
+    """The sum of squares over seeds lies in the central 99.9 % of chi-square."""
+    low, high = chi2.ppf([0.0005, 0.9995], len(exchanges))
+    for which in range(2):
+        total = sum(errors_over_sigma(run, at)[which] ** 2 for run in exchanges)
+        assert low < total < high
+
+
+def test_innovations_are_as_predicted(exchanges: list) -> None:
+    """Four readings a step, 700 steps, 12 seeds: the mean is 1 within 5 sigma."""
+    values = [e.innovation2 / 4.0 for run in exchanges for e in run.estimates[100:]]
+    assert abs(np.mean(values) - 1.0) < 5.0 * math.sqrt(0.5 / len(values))
+
+
+def test_the_exchange_has_nulls(exchanges: list) -> None:
+    for run in exchanges:
+        assert min(upper for _, upper in run.amplitudes[100:]) < 0.05
+
+
+def test_difference_is_known_to_a_fraction_of_a_millihertz(exchanges: list) -> None:
+    """A line is 10 mHz wide; thermal kicks of 2.7e-3 leave about 0.15 mHz."""
+    errors = [
+        run.estimates[k].difference_hz - run.differences_hz[k]
+        for run in exchanges
+        for k in range(500, 800)
+    ]
+    assert np.sqrt(np.mean(np.square(errors))) < 0.4e-3
+
+
+def test_a_ring_down_without_pump_is_followed() -> None:
+    case = Exchange(start=(1.0 + 0j, 1.0 + 0j), pump_from_s=1e9, duration_s=30.0)
+    _, run = followed(case, 3)
+    normalised = errors_over_sigma(run, -1)
+    assert max(map(abs, normalised)) < 4.0
+    assert run.estimates[-1].difference_sigma_hz < 0.5e-3
+
+
+def test_drives_are_taken_into_account() -> None:
+    """Pushes that hold the amplitudes turn the phase where they are not in phase."""
+    case = Exchange(start=(1.0 + 0j, 1.0 + 0j), pump_from_s=1e9, pushes=(0.035j, 0.0325 + 0.01j))
+    _, run = followed(case, 5)
+    assert max(abs(z) for at in (500, 1000, -1) for z in errors_over_sigma(run, at)) < 4.0
+
+
+def test_copy_goes_on_alike() -> None:
+    observer, _ = followed(Exchange(duration_s=2.0), 1)
+    twin = observer.copy()
+    act = ObserverInput(pump=1.0, pump_rad=0.3)
+    first = observer.process((0.5 + 0.1j, 0.2 - 0.4j), 0.02, act)
+    assert twin.process((0.5 + 0.1j, 0.2 - 0.4j), 0.02, act) == first
+    assert repr(twin) == repr(observer)
+
+
+def test_reset_equals_new() -> None:
+    observer, _ = followed(Exchange(duration_s=2.0), 1)
+    observer.reset()
+    assert observer.estimate() == Observer(observer.config).estimate()
+
+
+def test_new_references_change_the_numbers_and_nothing_else() -> None:
+    observer, _ = followed(Exchange(duration_s=5.0), 2)
+    before = observer.estimate()
+    twin = observer.copy()
+    twin.rotate((0.3, -0.2), (0.5, 0.7))
+    after = twin.estimate()
+    assert math.isclose(after.lower_hz + 0.5, before.lower_hz, abs_tol=1e-12)
+    assert math.isclose(after.difference_hz + 0.2, before.difference_hz, abs_tol=1e-12)
+    assert math.isclose(after.difference_sigma_hz, before.difference_sigma_hz, rel_tol=1e-6)
+    for old, new, turns in zip(before.amplitudes, after.amplitudes, (0.3, -0.2), strict=True):
+        assert abs(new - old * np.exp(-2j * math.pi * turns)) < 1e-12
+
+
+def test_without_readings_the_uncertainty_grows() -> None:
+    observer, _ = followed(Exchange(duration_s=10.0), 4)
+    sigmas = [
+        observer.process((None, None), 0.02, ObserverInput()).difference_sigma_hz
+        for _ in range(500)
+    ]
+    assert all(later >= earlier for earlier, later in itertools.pairwise(sigmas))
+
+
+def test_one_mode_alone_still_tells_of_the_difference_while_they_exchange() -> None:
+    """What arrives in one mode carries the phase of the other."""
+    case = Exchange(duration_s=10.0)
+    observer, run = followed(case, 6)
+    sigma_hz = run.estimates[-1].difference_sigma_hz
+    lower = run.estimates[-1].amplitudes[0]
+    blind = observer.process((None, None), 0.02, ObserverInput(pump=1.0))
+    assert blind.readings == 0
+    half = observer.process((lower, None), 0.02, ObserverInput(pump=1.0))
+    assert half.readings == 2
+    assert half.difference_sigma_hz < 1.1 * sigma_hz
+
+
+def test_a_knock_moves_it_by_a_bounded_step() -> None:
+    observer, run = followed(Exchange(duration_s=10.0), 7)
+    sigma_hz = run.estimates[-1].difference_sigma_hz
+    before_hz = run.estimates[-1].difference_hz
+    knocked = observer.process((10.0 + 0j, -10.0 + 0j), 0.02, ObserverInput(pump=1.0))
+    assert knocked.innovation2 > 1e3
+    assert abs(knocked.difference_hz - before_hz) < 8.0 * sigma_hz
+
+
+def test_prior_is_used_as_given() -> None:
+    case = Exchange()
+    config, _, _ = observer_config(case, np.random.default_rng(0), frequency_hz=(0.1, 0.3))
+    estimate = Observer(config).estimate()
+    assert math.isclose(estimate.lower_hz, 0.1)
+    assert math.isclose(estimate.difference_hz, 0.3)
