@@ -62,9 +62,10 @@ PIECE_S = 0.02
 LEAST_SEARCH_AGAIN_HZ = 20.0  # half-width: a lost mode may have jumped by some hertz
 LOCK_PATIENCE_S = 120.0  # from the start to the first lock, where searches are short
 SEARCHES_WAITED_FOR = 3.0  # of the longest kind, where they are long
-# A phase that is off by so much within one update (20 ms) jumped in frequency by 0.4 Hz,
-# which is tens of lines: the loop may follow, but the pump was wrong for that long.
-JUMP_RAD = 0.05
+# A phase that goes off at such a rate within an update of 20 ms, by 0.05 rad, jumped by some
+# 0.4 Hz, which is tens of lines: the loop may follow, but the pump was wrong for that long.
+JUMP_RAD_PER_S = 2.5
+LARGEST_JUMP_RAD = 0.5  # of a slow update; the tracker's own gate is little above
 # A joint estimate that contradicts the two loops that feed it, or knows so much less than
 # they do, keeps the pump off; after so long it begins anew from their frequencies. In good
 # order the two differ by up to 2.5 sigma of both.
@@ -156,6 +157,7 @@ class Engine:
         self._now = 0
         self._late_samples = 0  # of blocks in a row that brought nothing new
         self._unfit_reasons: tuple[str, ...] = ()
+        self._refusals: dict[str, str] = {}  # of the last command of a channel
         self._locked_at: int | None = None
         self._has_pair_locked = False
         self._estimate_doubt = ""
@@ -271,9 +273,13 @@ class Engine:
         """
         events: tuple[Event, ...] = ()
         if actual is None:
-            events = (self._event(asked.channel, "refused", reason),)
-        elif self._searching is not None:
-            self._searching.tone_set(actual)
+            if self._refusals.get(asked.channel) != reason:  # said once, not with every tick
+                events = (self._event(asked.channel, "refused", reason),)
+            self._refusals[asked.channel] = reason
+        else:
+            self._refusals.pop(asked.channel, None)
+            if self._searching is not None:
+                self._searching.tone_set(actual)
         if asked.channel == PUMP_NAME:
             return events + self._pump.tone_set(asked, actual, reason)
         self._drives.tone_set(asked, actual)
@@ -693,4 +699,5 @@ def _has_jumped(tracker: PhaseTracker) -> bool:
     """Whether a locked tracker met its line with a phase that noise cannot explain."""
     noise_rad = tracker.quadrature_sigma / max(tracker.amplitude, tracker.quadrature_sigma)
     sigma_rad = math.hypot(tracker.phase_sigma_rad, noise_rad)
-    return abs(tracker.phase_error_rad) > max(JUMP_RAD, GATE_SIGMAS * sigma_rad)
+    jump_rad = min(JUMP_RAD_PER_S * tracker.config.update_s, LARGEST_JUMP_RAD)
+    return abs(tracker.phase_error_rad) > max(jump_rad, GATE_SIGMAS * sigma_rad)

@@ -81,7 +81,7 @@ class AmplitudeController:
         c = self.config
         self.responsivity = c.responsivity  # negative: the fringe has turned the motion round
         self.drive_amplitude = 0.0  # negative: the force is turned round
-        # Covariance of b and d.
+        # Covariance of b and d: variance of b, both, variance of d.
         self._bb = (RESPONSIVITY_SIGMA * c.responsivity) ** 2
         self._forget_disturbance()
         self._reversal = 0.0  # log likelihood ratio of the other sign, zero or more
