@@ -26,7 +26,7 @@ import scipy.signal
 from numpy.typing import NDArray
 
 from controller.errors import InputError
-from controller.signal.oscillator import COUNTS_PER_TURN, counts_per_sample, rotation
+from controller.signal.oscillator import counts_per_sample, rotation, rotations
 
 PASS_BAND_RIPPLE_DB = 0.01
 DEFAULT_PASS_BAND_RATIO = 0.1  # of the output rate, either side
@@ -450,6 +450,7 @@ class DownConverter:
             for frequency_hz in frequencies_hz
         )
         decimation, columns = config.decimation, len(frequencies_hz)
+        self._output_steps = tuple(-counts * decimation for counts in self._counts)
         gain = 1.0 if config.has_complex_input else 2.0
         mixed = np.zeros((columns, self._taps_per_phase * decimation), dtype=np.complex128)
         for column, counts in enumerate(self._counts):
@@ -510,19 +511,11 @@ class DownConverter:
         self._multiply(self._rows_done, rows)
         self._rows_done = rows
         first_center = self._first_row_index + first * decimation + self.group_delay_samples
-        row_stride, tap_stride, column_stride = self._products.strides
-        windows = np.lib.stride_tricks.as_strided(
-            self._products[first:],
-            (count, span, len(self._counts)),
-            (row_stride, row_stride + tap_stride, column_stride),
-            writeable=False,
-        )
-        outputs = np.empty((count, len(self._counts)), dtype=np.complex128)
+        outputs = np.zeros((count, len(self._counts)), dtype=np.complex128)
         with np.errstate(all="ignore"):
-            windows.sum(axis=1, out=outputs)
-            for column, counts in enumerate(self._counts):
-                step = -counts * decimation % COUNTS_PER_TURN
-                outputs[:, column] *= rotation(step, first_center // decimation, count)
+            for tap in range(span):
+                outputs += self._products[first + tap : first + tap + count, tap]
+            outputs *= rotations(self._output_steps, first_center // decimation, count)
         centers = first_center + decimation * np.arange(count, dtype=np.int64)
         return Baseband(outputs, centers, self._config.output_rate_hz)
 

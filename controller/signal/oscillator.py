@@ -8,6 +8,8 @@ mixing live in `controller.signal.downconverter`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -114,8 +116,28 @@ def rotation(counts: int, first_index: int, length: int) -> NDArray[np.complex12
     The phase of each phasor is computed on its own in integers modulo
     2**64, so the error is that of one exponential at any index.
     """
-    steps = np.arange(length, dtype=np.uint64)
-    steps *= np.uint64(counts % COUNTS_PER_TURN)
-    steps += np.uint64((counts * first_index) % COUNTS_PER_TURN)
+    return rotations((counts,), first_index, length)[:, 0]
+
+
+def rotations(counts: Sequence[int], first_index: int, length: int) -> NDArray[np.complex128]:
+    """Unit phasors of several oscillators at successive samples.
+
+    Parameters
+    ----------
+    counts : sequence of int, k of them
+        Phase advances [counts per sample].
+    first_index : int
+        Absolute sample number of the first phasors, of any size.
+    length : int
+        Number of samples, at least 0.
+
+    Returns
+    -------
+    ndarray of complex128, shape (length, k)
+        As `rotation`, one column per oscillator.
+    """
+    advances = np.array([one % COUNTS_PER_TURN for one in counts], dtype=np.uint64)
+    starts = np.array([one * first_index % COUNTS_PER_TURN for one in counts], dtype=np.uint64)
+    steps = np.arange(length, dtype=np.uint64)[:, np.newaxis] * advances + starts
     # Read as signed, the counts lie in half a turn either side of 0.
-    return np.exp(1j * (steps.view(np.int64) * RAD_PER_COUNT))
+    return np.exp((1j * RAD_PER_COUNT) * steps.view(np.int64))

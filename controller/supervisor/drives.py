@@ -20,6 +20,9 @@ from controller.supervisor.tone_state import ToneState
 from controller.tracking.pair import TrackedPair
 
 TWO_PI = 2.0 * math.pi
+# A leak of this part of the motion turns its phase by 1e-4 rad, which a drive turned
+# by it answers with a pull of 1e-5 of a line.
+NEGLIGIBLE_LEAK = 1.0e-4
 AHEAD_TURNS = 0.25  # of the motion: all force, no shift
 
 
@@ -186,14 +189,15 @@ class Drives:
         Returns
         -------
         ndarray of complex128, shape (n,), or None
-            Sample units; None where nothing leaks.
+            Sample units; None where nothing leaks that could be seen.
         """
         leak = self._paths[mode].feedthrough if mode in self._paths else 0j
         if leak == 0j:
             return None
         first, last = float(centers[0]), float(centers[-1])
         tone = self.tones[mode]
-        if tone.amplitude_at(first) == 0.0 == tone.amplitude_at(last):
+        loudest = max(tone.amplitude_at(first), tone.amplitude_at(last))
+        if abs(leak) * loudest <= NEGLIGIBLE_LEAK * pair.trackers[mode].amplitude:
             return None
         frame_turns = (
             pair.oscillator_turns(mode, first) + mix_hz * (centers - first) / self._rate_hz
