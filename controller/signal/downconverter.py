@@ -49,6 +49,10 @@ MIN_DECIMATION = 3
 _PIECE_SAMPLES = 131072
 _PIECE_ROWS = 16
 
+# Up to so many outputs at a time one gathered sum is quicker than a sum per tap
+# (measured: 5 against 15 us for 8 outputs; level at some 100).
+_FEW_WINDOWS = 64
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DownConverterConfig:
@@ -288,6 +292,7 @@ class DownConverter:
         row_floats = config.decimation * self._floats_per_sample
         self._samples = np.zeros(rows * row_floats, dtype=np.float32)
         self._products = np.zeros((rows, self._taps_per_phase, columns), dtype=np.complex64)
+        self._window_places = np.empty((0, self._taps_per_phase), dtype=np.int64)
         self._tune(config.frequencies_hz)
         self.reset(first_index)
 
@@ -511,13 +516,26 @@ class DownConverter:
         self._multiply(self._rows_done, rows)
         self._rows_done = rows
         first_center = self._first_row_index + first * decimation + self.group_delay_samples
-        outputs = np.zeros((count, len(self._counts)), dtype=np.complex128)
         with np.errstate(all="ignore"):
-            for tap in range(span):
-                outputs += self._products[first + tap : first + tap + count, tap]
+            outputs = self._window_sums(first, count)
             outputs *= rotations(self._output_steps, first_center // decimation, count)
         centers = first_center + decimation * np.arange(count, dtype=np.int64)
         return Baseband(outputs, centers, self._config.output_rate_hz)
+
+    def _window_sums(self, first: int, count: int) -> NDArray[np.complex128]:
+        """Sums of products along the windows that start at `count` rows from `first`."""
+        span, columns = self._taps_per_phase, len(self._counts)
+        if count > _FEW_WINDOWS:
+            sums = np.zeros((count, columns), dtype=np.complex128)
+            for tap in range(span):
+                sums += self._products[first + tap : first + tap + count, tap]
+            return sums
+        if len(self._window_places) != count:  # blocks of one length come in a row
+            taps = np.arange(span)
+            self._window_places = (np.arange(count)[:, np.newaxis] + taps) * span + taps
+        flat = self._products.reshape(-1, columns)
+        windows = flat.take(self._window_places + first * span, axis=0)
+        return np.add.reduce(windows, axis=1, dtype=np.complex128)
 
     def _joined(self, pieces: list[Baseband]) -> Baseband:
         empty = np.empty((0, len(self._counts)), dtype=np.complex128)
