@@ -217,7 +217,7 @@ class Engine:
         assert joint is not None
         return (
             f"{states}  difference {joint.difference_hz:.5f} Hz "
-            f"+- {1e3 * joint.difference_sigma_hz:.3f} mHz  pump {self._pump.state.value}"
+            f"± {1e3 * joint.difference_sigma_hz:.3f} mHz  pump {self._pump.state.value}"
         )
 
     # -- one block ---------------------------------------------------------------

@@ -69,7 +69,7 @@ class PumpSettings(_Table):
 
     amplitude: NotNegative = 0.0  # in the channel's unit
     offset_hz: float = 0.0  # deliberate detuning
-    difference_window_hz: Pair | None = None  # None: around the difference found, +-10 %
+    difference_window_hz: Pair | None = None  # None: around the difference found, ±10 %
     sigma_limit_hz: Positive | None = None  # None: a third of the narrower line, at least 1 mHz
     coupling_hz_per_unit: float | None = None  # g / 2 pi per unit of amplitude, if known
     coupling_sigma_hz_per_unit: NotNegative | None = None  # None: 10 %, or ten lines if unknown

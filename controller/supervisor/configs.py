@@ -114,7 +114,7 @@ def _check_drive(
     searched_hz = wanted.frequency_hz - wanted.search_hz, wanted.frequency_hz + wanted.search_hz
     if not low_hz <= searched_hz[0] < searched_hz[1] <= high_hz:
         raise InputError(
-            f"modes.{mode.value}.frequency_hz is {wanted.frequency_hz:g} +- {wanted.search_hz:g} "
+            f"modes.{mode.value}.frequency_hz is {wanted.frequency_hz:g} ± {wanted.search_hz:g} "
             f"(search_hz), outside what {channel.name} can do: {low_hz:g} to {high_hz:g} Hz"
         )
     amplitude_m = settings.drive.amplitude_of(mode)

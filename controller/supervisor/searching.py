@@ -353,7 +353,7 @@ class Searching:
 
     def _no_line(self, missing: list[ModeId]) -> str:
         targets = [self._targets[mode] for mode in missing]
-        ranges = ", ".join(f"{t.frequency_hz:.1f} +- {t.half_width_hz:g} Hz" for t in targets)
+        ranges = ", ".join(f"{t.frequency_hz:.1f} ± {t.half_width_hz:g} Hz" for t in targets)
         return f"no line of the {' and '.join(missing)} mode in {ranges}"
 
     def _found(
@@ -418,7 +418,7 @@ class Searching:
     ) -> list[Event]:
         target = self._targets[mode]
         text = (
-            f"{target.frequency_hz + line.offset_hz:.4f} +- {line.sigma_hz:.2g} Hz, "
+            f"{target.frequency_hz + line.offset_hz:.4f} ± {line.sigma_hz:.2g} Hz, "
             f"amplitude {line.amplitude:.3g}"
         )
         if mode in self._pings:
@@ -481,7 +481,7 @@ def search_target(frequency_hz: float, half_width_hz: float, stream: StreamForma
         low_hz, high_hz = 0.0, half_band_hz
     if not (low_hz < frequency_hz - half_width_hz and frequency_hz + half_width_hz < high_hz):
         raise InputError(
-            f"{frequency_hz:g} +- {half_width_hz:g} Hz reaches outside the stream, "
+            f"{frequency_hz:g} ± {half_width_hz:g} Hz reaches outside the stream, "
             f"which covers {low_hz:g} to {high_hz:g} Hz"
         )
     return SearchTarget(frequency_hz=frequency_hz, half_width_hz=half_width_hz)

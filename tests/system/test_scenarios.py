@@ -128,7 +128,7 @@ def test_modes_that_are_not_in_the_range_fail_the_run_with_the_reason() -> None:
     rehearsal = prepared("quiet_room", away).until(60.0)
     failure = rehearsal.engine.failure
     assert failure is not None
-    assert failure.startswith("no line of the lower and upper mode in 1042300.0 +- 200 Hz")
+    assert failure.startswith("no line of the lower and upper mode in 1042300.0 ± 200 Hz")
     assert not rehearsal.engine.has_locked
     assert all(record.pump_state is PumpState.OFF for record in rehearsal.records)
     assert all(r.modes[ModeId.LOWER].state.value == "searching" for r in rehearsal.records)

@@ -292,7 +292,7 @@ def test_a_mode_that_cannot_be_seen_fails_the_run_with_the_reason() -> None:
     }
     run = prepared(overrides=blind).until(200.0)
     assert run.engine.failure is not None
-    assert run.engine.failure.startswith("no line of the lower and upper mode in 1043712.0 +- 200")
+    assert run.engine.failure.startswith("no line of the lower and upper mode in 1043712.0 ± 200")
 
 
 def test_a_stream_that_is_never_fit_fails_the_run_with_the_reason() -> None:

@@ -158,7 +158,7 @@ def test_a_range_without_a_mode_fails_after_three_pings_each_longer() -> None:
     step, tones, kinds = searched(membrane(), targets(20.0, off_hz=3000.0))
     assert step.found is None
     assert step.failure is not None
-    assert "no line of the lower and upper mode in 1046728.0 +- 20 Hz" in step.failure
+    assert "no line of the lower and upper mode in 1046728.0 ± 20 Hz" in step.failure
     assert kinds.count("ping") == MOST_ATTEMPTS
     starts = [t.at_sample for t in tones if t.amplitude > 0.0 and t.channel == "drive_lower"]
     ends = [t.at_sample for t in tones if t.amplitude == 0.0 and t.channel == "drive_lower"]
