@@ -13,8 +13,8 @@ from __future__ import annotations
 import gc
 import signal
 import threading
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -49,6 +49,7 @@ from controller.runtime.truth import TRUTH_CSV, TRUTH_JSON
 from controller.settings import Configuration, LoopSettings, RunSettings
 
 ALLAN_EVERY_S = 10.0  # stream time between two rows of running Allan deviations in the log
+COLLECT_AFTER = 50_000  # new objects between two looks for garbage; the default is 700
 PROGRESS_EVERY_S = 0.1  # stream time between two calls of the progress display
 
 RUN_FILES = (LOG_NAME, SUMMARY_NAME, TRACKS_NAME, REPORT_NAME, TRUTH_CSV, TRUTH_JSON)
@@ -330,9 +331,11 @@ class _Run:
         """Read, step and set tones until the run is over."""
         _call("start", self._instrument.start)
         self._note("start", f"{self._rate_hz:g} samples per second")
-        # What start-up made stays to the end: the collector need not look at it again, which
-        # would take tens of milliseconds in the middle of a run.
-        gc.freeze()
+        with _quiet_collector():
+            return self._blocks()
+
+    def _blocks(self) -> _Ending:
+        """Block after block, to the end."""
         timeouts = 0
         while not self._engine.finished and self._engine.failure is None:
             if self._stop_request.is_set:
@@ -515,6 +518,25 @@ class _StopRequest:
         if self.is_set:
             raise KeyboardInterrupt
         self.is_set = True
+
+
+@contextmanager
+def _quiet_collector() -> Iterator[None]:
+    """Keep the garbage collector from the loop's way.
+
+    What start-up made stays to the end and need not be looked at again, which would take
+    tens of milliseconds in the middle of a run. The loop itself leaves hardly any cycles
+    behind but makes small objects by the thousand: with the interpreter's threshold the
+    collector takes a tenth of its time (measured: 54 against 65 times real time).
+    """
+    before = gc.get_threshold()
+    gc.freeze()
+    gc.set_threshold(COLLECT_AFTER, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
+        gc.unfreeze()
 
 
 def _call(name: str, method: Callable[..., Answer], *arguments: Any) -> Answer:
