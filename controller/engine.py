@@ -19,7 +19,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from controller.instrument import SampleBlock, StreamFormat, Tone, ToneChannel
-from controller.records import Event, ModeId, PumpState, Record, TrackerState
+from controller.records import EstimateSource, Event, ModeId, PumpState, Record, TrackerState
 from controller.settings import LoopSettings
 from controller.supervisor.configs import (
     DRIVE_NAMES,
@@ -31,12 +31,14 @@ from controller.supervisor.configs import (
     drive_config,
     driven_channels,
     joint_config,
+    observer_config,
     pump_config,
     record_rate,
     tracker_config,
 )
 from controller.supervisor.drives import DrivePath, Drives
 from controller.supervisor.influence import ToneInfluence
+from controller.supervisor.live_difference import HEALTHY_RATIO, LiveDifference, LiveEstimate
 from controller.supervisor.loop_record import searching_record, tracking_record
 from controller.supervisor.pump import PumpSupervisor, PumpView
 from controller.supervisor.requests import Request, RequestKind
@@ -50,6 +52,7 @@ from controller.supervisor.searching import (
 )
 from controller.supervisor.stream_watch import StreamHealth, StreamWatch
 from controller.tracking.joint import JointEstimator
+from controller.tracking.observer import Observer
 from controller.tracking.pair import Tick, TrackedPair, pair_config
 from controller.tracking.phase_tracker import GATE_SIGMAS, PhaseTracker
 from controller.tracking.stability import RunningAllan
@@ -82,6 +85,8 @@ FALLS_TO = {
     TrackerState.HOLDING: TrackerState.LOST,
     TrackerState.LOST: TrackerState.SEARCHING,
 }
+# Four readings fit with 4; an update that fits so much worse than that was no noise.
+SURPRISE_INNOVATION2 = 1.0e3
 STUCK_S = 5.0  # worth of blocks in a row from before the stream's end
 
 
@@ -149,6 +154,8 @@ class Engine:
         self._pair: TrackedPair | None = None
         self._influence: ToneInfluence | None = None
         self._last_tick: Tick | None = None
+        self._live_difference = LiveDifference()
+        self._live: LiveEstimate | None = None
         self._last_locks: dict[ModeId, _LastLock] = {}
         self._states = dict.fromkeys(ModeId, TrackerState.SEARCHING)
         self._falls: dict[ModeId, list[int]] = {mode: [] for mode in ModeId}  # out of lock, when
@@ -213,11 +220,12 @@ class Engine:
         if self._pair is None or self._last_tick is None:
             return "starting"
         states = "/".join(self._states[mode].value for mode in ModeId)
-        joint = self._last_tick.joint
-        assert joint is not None
+        live = self._live
+        if live is None:
+            return "starting"
         return (
-            f"{states}  difference {joint.difference_hz:.5f} Hz "
-            f"± {1e3 * joint.difference_sigma_hz:.3f} mHz  pump {self._pump.state.value}"
+            f"{states}  difference {live.difference_hz:.5f} Hz "
+            f"± {1e3 * live.difference_sigma_hz:.3f} mHz  pump {self._pump.state.value}"
         )
 
     # -- one block ---------------------------------------------------------------
@@ -246,6 +254,8 @@ class Engine:
         for request in requests:
             if request.kind is RequestKind.MARK:
                 out.events.append(self._event("run", "mark", request.text))
+            elif request.kind in (RequestKind.RELEASE, RequestKind.DRIVE):
+                self._let_go_or_hold(request, out)
         out.tones.extend(self._drives.off_again(self._now))
         if self._searching is not None:
             self._search(block, health, tuple(requests), out)
@@ -340,7 +350,7 @@ class Engine:
     def _begin_search(
         self, targets: Mapping[ModeId, SearchTarget], *, most_attempts: int = MOST_ATTEMPTS
     ) -> None:
-        self._pair = self._influence = self._last_tick = None
+        self._pair = self._influence = self._last_tick = self._live = None
         self._falls = {mode: [] for mode in ModeId}
         self._searching = Searching(
             self._stream,
@@ -474,6 +484,8 @@ class Engine:
             action_ratio=action_ratio(settings),
         )
         self._searching, self._last_tick = None, None
+        self._live_difference.reset()
+        self._live = None
         self._has_pair_locked = False
         self._estimate_doubt, self._estimate_lost_s = "", 0.0
         if not self._allan:
@@ -521,6 +533,8 @@ class Engine:
         if ticks:
             is_disturbed = pump.tone.amplitude > 0.0
             out.tones.extend(self._drives.follow(pair, self._now, is_disturbed=is_disturbed))
+        if self._is_observed:
+            return
         if any(state is TrackerState.LOST for state in self._states.values()):
             self._begin_search_again("a line was lost", out)
         elif any(len(falls) > MOST_FALLS for falls in self._falls.values()):
@@ -586,11 +600,46 @@ class Engine:
                 below = FALLS_TO[self._states[mode]]
                 out.events.append(self._state_event(mode, below, reason))
 
+    def _let_go_or_hold(self, request: Request, out: _Outcome) -> None:
+        """Leave driven modes to themselves, watched by the observer; or drive them again."""
+        pair = self._pair
+        named = {mode for mode in ModeId if request.text in ("", mode.value)}
+        modes = named & set(self._drives.channels)
+        if pair is None or not modes:
+            text = f"{request.kind.value} {request.text}: no such mode is driven now"
+            out.events.append(self._event("run", "request_refused", text))
+            return
+        if request.kind is RequestKind.DRIVE:
+            self._drives.released -= modes
+            return
+        if pair.observer is None:
+            pair.observer = Observer(observer_config(self._settings, pair))
+        self._drives.released |= modes
+
+    @property
+    def _is_observed(self) -> bool:
+        """Whether the observer's word counts: where the loops are blind is no evidence then."""
+        return self._live is not None and self._live.source is EstimateSource.OBSERVER
+
     def _not_followed(self) -> tuple[str, ...]:
         """The modes that are not locked or jumped, be it for a part of this block."""
         if self._pair is None:
             return (f"the search did not get beyond its {self.status_line}",)
+        if self._is_observed:
+            return self._not_observed(self._pair)
         return tuple(self._doubts.values())
+
+    @staticmethod
+    def _not_observed(pair: TrackedPair) -> tuple[str, ...]:
+        """What speaks against the observer now."""
+        observed = pair.last_observed
+        if observed is None or pair.observer is None:
+            return ("the observer has seen nothing yet",)
+        if observed.innovation2 > SURPRISE_INNOVATION2:
+            return (f"the observer is surprised: innovation squared {observed.innovation2:.3g}",)
+        if pair.observer.innovation_ratio >= HEALTHY_RATIO:
+            return (f"the observer's innovations are {pair.observer.innovation_ratio:.3g} fold",)
+        return ()
 
     def _view(self, health: StreamHealth, is_tick: bool) -> PumpView:
         pair = self._pair
@@ -601,19 +650,24 @@ class Engine:
             self._has_pair_locked = True
             if self._locked_at is None:
                 self._locked_at = self._now
-        if self._estimate_doubt:
+        if self._estimate_doubt and not self._is_observed:
             reasons = (*reasons, self._estimate_doubt)
         elif not reasons:
             reasons = self._not_settled()
-        joint = self._last_tick.joint if self._last_tick is not None else None
+        live = self._live
         turns = None
-        if is_tick and is_locked:
+        if is_tick and self._is_observed:
+            # To come on with; while it is on, nulls turn the phases round and the pump
+            # keeps its own.
+            is_on = self._pump.state is PumpState.ON
+            turns = None if is_on else pair.observed_difference_turns(self._now)
+        elif is_tick and is_locked:
             turns = pair.motion_turns(UPPER, self._now) - pair.motion_turns(LOWER, self._now)
         return PumpView(
             sample_index=self._now,
             reasons=reasons,
-            difference_hz=None if joint is None else joint.difference_hz,
-            tracked_sigma_hz=None if joint is None else joint.tracked_sigma_hz,
+            difference_hz=None if live is None else live.difference_hz,
+            tracked_sigma_hz=None if live is None else live.tracked_sigma_hz,
             difference_turns=turns,
             is_tick=is_tick,
         )
@@ -643,11 +697,13 @@ class Engine:
                 )
         is_locked = all(s.state is TrackerState.LOCKED for s in tick.modes.values())
         self._estimate_doubt = self._doubt_of_estimate(tick) if is_locked else ""
+        self._take_live(tick, is_locked, out)
+        assert self._live is not None
         self._estimate_lost_s += pair.config.tick_s
-        if not self._estimate_doubt:
+        if not self._estimate_doubt or self._is_observed:
             self._estimate_lost_s = 0.0
         values = {
-            "difference": tick.joint.difference_hz,
+            "difference": self._live.difference_hz,
             LOWER.value: tick.modes[LOWER].frequency_hz,
             UPPER.value: tick.modes[UPPER].frequency_hz,
         }
@@ -665,9 +721,27 @@ class Engine:
                     self._drives,
                     self._pump,
                     metres_per_unit=self._stream.metres_per_unit,
-                    is_difference_known=self._has_pair_locked and not self._estimate_doubt,
+                    live=self._live if self._is_difference_known else None,
                 )
             )
+
+    @property
+    def _is_difference_known(self) -> bool:
+        return self._has_pair_locked and (self._is_observed or not self._estimate_doubt)
+
+    def _take_live(self, tick: Tick, is_locked: bool, out: _Outcome) -> None:
+        """Choose the estimate that counts; the observer takes the walks from the joint one."""
+        assert self._pair is not None
+        observer = self._pair.observer
+        if observer is not None and is_locked:
+            observer.shared_walk_hz_per_root_s = tick.joint.shared_walk_hz_per_root_s
+            observer.separate_walk_hz_per_root_s = tick.joint.separate_walk_hz_per_root_s
+        before = self._live_difference.source
+        are_free = bool(self._drives.released)
+        self._live = self._live_difference.process(tick, are_locked=is_locked, are_free=are_free)
+        if self._live.source is not before:
+            text = f"{before.value} -> {self._live.source.value}"
+            out.events.append(self._event("run", "source", text))
 
     def _doubt_of_estimate(self, tick: Tick) -> str:
         """Why the joint estimate cannot be what the two loops see; empty if it can."""

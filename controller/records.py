@@ -38,6 +38,13 @@ class PumpState(StrEnum):
     MUTED = "muted"
 
 
+class EstimateSource(StrEnum):
+    """Which estimator the difference is taken from."""
+
+    TRACKERS = "trackers"  # the joint estimate from the phases of the two loops
+    OBSERVER = "observer"  # both complex amplitudes, where a loop is blind
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModeRecord:
     """One mode at one time: estimate, uncertainty and lock quality."""
@@ -68,6 +75,7 @@ class Record:
     difference_hz: float | None = None
     difference_sigma_hz: float | None = None
     difference_innovation_ratio: float | None = None
+    difference_source: EstimateSource = EstimateSource.TRACKERS
     drift_ratio: float | None = None  # d(upper)/d(lower) that the joint estimate learnt
     drift_ratio_sigma: float | None = None
     pump_hz: float | None = None

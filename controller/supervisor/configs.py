@@ -20,6 +20,8 @@ from controller.supervisor.drive import DriveConfig
 from controller.supervisor.pump import PumpConfig
 from controller.supervisor.searching import FoundMode
 from controller.tracking.joint import JointConfig, Strengths
+from controller.tracking.observer import ObserverConfig
+from controller.tracking.pair import TrackedPair
 from controller.tracking.phase_tracker import PhaseTrackerConfig
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
@@ -42,6 +44,11 @@ LEAST_START_SIGMA_HZ = 0.05  # a mode drifts while its search is evaluated
 # A mode that was not seen for so long is searched for; a search near where it was takes no
 # longer, and finds it elsewhere, too.
 HOLD_S = 10.0
+# The observer begins where the loops are, but does not take their word for all of it:
+# what it learns from is the same data.
+OBSERVER_START_SIGMAS = 3.0
+OBSERVER_DECAY_SIGMA = 0.3  # of gamma, relative: quality factors are known roughly
+OBSERVER_DECAY_WALK = 1.0e-4  # 1/s per root second: a gain that drifts by per mille a second
 MOST_TICK_S = 0.1  # between two joint estimates
 
 
@@ -188,6 +195,44 @@ def joint_config(settings: LoopSettings, found: Mapping[ModeId, FoundMode]) -> J
         coupling_quadrature_sigma_hz=coupling_sigma_hz,
         coupling_sigma_hz=coupling_sigma_hz,
         asymmetry_sigma=0.5 * pump.mass_ratio_sigma,
+    )
+
+
+def observer_config(settings: LoopSettings, pair: TrackedPair) -> ObserverConfig:
+    """Prior knowledge of the observer, from the settings and what the loops know by now."""
+    lower, upper = (pair.trackers[mode] for mode in ModeId)
+    joint = pair.joint.estimate()
+    pump = settings.pump
+    shifts_hz = settings.modes.lower.pump_shift_hz_per_v2, settings.modes.upper.pump_shift_hz_per_v2
+    sigmas_hz = (
+        settings.modes.lower.pump_shift_sigma_hz_per_v2,
+        settings.modes.upper.pump_shift_sigma_hz_per_v2,
+    )
+    return ObserverConfig(
+        scale=max(lower.amplitude, upper.amplitude),
+        detector_noise=(lower.config.detector_noise, upper.config.detector_noise),
+        thermal_amplitude=(lower.config.thermal_amplitude, upper.config.thermal_amplitude),
+        decay_rate_per_s=(lower.config.decay_rate_per_s, upper.config.decay_rate_per_s),
+        decay_rate_sigma=OBSERVER_DECAY_SIGMA,
+        decay_walk_per_s_per_root_s=OBSERVER_DECAY_WALK,
+        frequency_hz=(
+            lower.offset_hz,
+            joint.difference_hz - (pair.mix_hz(UPPER) - pair.mix_hz(LOWER)),
+        ),
+        frequency_sigma_hz=(
+            OBSERVER_START_SIGMAS * lower.frequency_sigma_hz,
+            OBSERVER_START_SIGMAS * joint.difference_sigma_hz,
+        ),
+        ratio=joint.drift_ratio - 1.0,
+        ratio_sigma=joint.drift_ratio_sigma,
+        shift_hz=(shifts_hz[0], shifts_hz[1] - shifts_hz[0]),
+        shift_sigma_hz=(sigmas_hz[0], math.hypot(*sigmas_hz)),
+        coupling_hz=complex(pump.coupling_hz_per_unit or 0.0),
+        coupling_sigma_hz=_coupling_sigma_hz(settings),
+        asymmetry=math.log(action_ratio(settings)),
+        asymmetry_sigma=0.5 * pump.mass_ratio_sigma,
+        shared_walk_hz_per_root_s=joint.shared_walk_hz_per_root_s,
+        separate_walk_hz_per_root_s=joint.separate_walk_hz_per_root_s,
     )
 
 

@@ -7,6 +7,7 @@ kept: a later ping, into a mode that still rings, would tell less.
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -59,6 +60,7 @@ class Drives:
         self._proven: set[ModeId] = set()
         self._slips = dict.fromkeys(self.channels, 0)
         self._driven_at: int | None = None
+        self.released: set[ModeId] = set()  # modes that are left to ring down
 
     def __repr__(self) -> str:
         return f"Drives({', '.join(map(repr, self.tones.values()))})"
@@ -99,7 +101,7 @@ class Drives:
         tones = []
         for mode, controller in self.controllers.items():
             tracker = pair.trackers[mode]
-            if tracker.state is not TrackerState.LOCKED:
+            if tracker.state is not TrackerState.LOCKED or mode in self.released:
                 controller.rest()
                 if self.tones[mode].amplitude > 0.0:
                     tones.append(self.off(mode, now_index))
@@ -167,7 +169,8 @@ class Drives:
         return [
             mode
             for mode, controller in self.controllers.items()
-            if not controller.has_settled(pair.trackers[mode].amplitude)
+            if mode not in self.released
+            and not controller.has_settled(pair.trackers[mode].amplitude)
         ]
 
     def feedthrough(
@@ -203,6 +206,33 @@ class Drives:
             pair.oscillator_turns(mode, first) + mix_hz * (centers - first) / self._rate_hz
         )
         return leak * tone.phasors(centers, frame_turns)
+
+    def push(self, mode: ModeId, frame_turns: float, index: float) -> complex:
+        """What a drive adds to the amplitude of its mode.
+
+        Parameters
+        ----------
+        mode : ModeId
+            Which.
+        frame_turns : float
+            Phase of the frame at `index` [turns].
+        index : float
+            Sample index.
+
+        Returns
+        -------
+        complex
+            Sample units per second, in that frame: -i b u exp(i phase).
+        """
+        controller = self.controllers.get(mode)
+        tone = self.tones.get(mode)
+        if controller is None or tone is None:
+            return 0j
+        drive = tone.amplitude_at(index)
+        if drive == 0.0:
+            return 0j
+        turns = tone.turns_at(index) + self._paths[mode].phase_turns - frame_turns - AHEAD_TURNS
+        return cmath.rect(controller.responsivity * drive, TWO_PI * (turns % 1.0))
 
     def pull_hz(self, pair: TrackedPair, mode: ModeId, turns: float, center_index: float) -> float:
         """Rate that a drive adds which is not exactly 90 degrees ahead.

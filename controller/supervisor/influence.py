@@ -11,10 +11,12 @@ from controller.records import ModeId
 from controller.supervisor.drives import Drives
 from controller.supervisor.tone_state import ToneState
 from controller.tracking.joint import PumpAction
+from controller.tracking.observer import ObserverInput
 from controller.tracking.pair import TrackedPair
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 TWO_PI = 2.0 * math.pi
+LONGEST_RAMP_S = 0.01  # of a pump tone; the settings allow no longer one
 
 
 class ToneInfluence:
@@ -77,4 +79,49 @@ class ToneInfluence:
             upper_pull=upper_pull,
             lower_known_hz=known_hz[LOWER],
             upper_known_hz=known_hz[UPPER],
+        )
+
+    def forces(self, pair: TrackedPair, start_index: float, end_index: float) -> ObserverInput:
+        """Pump and pushes of the drives during a step.
+
+        Parameters
+        ----------
+        pair : TrackedPair
+            The modes, whose mix oscillators are the frames.
+        start_index, end_index : float
+            The step [samples].
+
+        Returns
+        -------
+        ObserverInput
+            Pump amplitude and phase, and the pushes in sample units per second, at the
+            middle; where a tone changed, half the change as the sigma.
+        """
+        middle = 0.5 * (start_index + end_index)
+        # A ramp that began before the step may still go on in it.
+        before = start_index - LONGEST_RAMP_S * pair.config.sample_rate_hz
+        frames = {mode: pair.oscillator_turns(mode, middle) for mode in ModeId}
+        first, last = (self._pump_tone.amplitude_at(index) for index in (before, end_index))
+        pump_rad = self._coupling_phase_rad
+        if max(first, last) > 0.0:
+            # A tone that starts within the step has its phase from there on.
+            sounding = middle if self._pump_tone.amplitude_at(middle) > 0.0 else end_index
+            sounding_s = (middle - sounding) / pair.config.sample_rate_hz
+            turns = self._pump_tone.turns_at(sounding)
+            turns += self._pump_tone.frequency_at(sounding) * sounding_s
+            pump_rad += TWO_PI * ((turns - (frames[UPPER] - frames[LOWER])) % 1.0)
+        pushes = {
+            mode: [
+                self._drives.push(mode, pair.oscillator_turns(mode, index), index)
+                for index in (before, middle, end_index)
+            ]
+            for mode in ModeId
+        }
+        lower, upper = pushes[LOWER], pushes[UPPER]
+        return ObserverInput(
+            pump=0.5 * (first + last),
+            pump_sigma=0.5 * abs(last - first),
+            pump_rad=pump_rad,
+            push=(lower[1], upper[1]),
+            push_sigma=(abs(abs(lower[2]) - abs(lower[0])), abs(abs(upper[2]) - abs(upper[0]))),
         )

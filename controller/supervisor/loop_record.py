@@ -5,8 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from controller.records import ModeId, ModeRecord, PumpState, Record, TrackerState
+from controller.records import (
+    EstimateSource,
+    ModeId,
+    ModeRecord,
+    PumpState,
+    Record,
+    TrackerState,
+)
 from controller.supervisor.drives import Drives
+from controller.supervisor.live_difference import LiveEstimate
 from controller.supervisor.pump import PumpSupervisor
 from controller.tracking.pair import Tick, TrackedPair
 
@@ -33,7 +41,7 @@ def tracking_record(
     pump: PumpSupervisor,
     *,
     metres_per_unit: float,
-    is_difference_known: bool,
+    live: LiveEstimate | None,
 ) -> Record:
     """The row of a tick, for the sample at its centre.
 
@@ -49,8 +57,8 @@ def tracking_record(
         The pump; the row holds what was commanded.
     metres_per_unit : float
         Displacement per sample unit [m].
-    is_difference_known : bool
-        Whether both modes have been locked since they were found.
+    live : LiveEstimate or None
+        The difference that counts; None before both modes were locked.
 
     Returns
     -------
@@ -66,15 +74,23 @@ def tracking_record(
         sample_index=index,
         time_s=index / pair.config.sample_rate_hz,
         modes={mode: _mode_record(mode, tick, pair, drives, metres_per_unit) for mode in ModeId},
-        difference_hz=joint.difference_hz if is_difference_known else None,
-        difference_sigma_hz=joint.difference_sigma_hz if is_difference_known else None,
-        difference_innovation_ratio=joint.innovation_ratio,
+        difference_hz=None if live is None else live.difference_hz,
+        difference_sigma_hz=None if live is None else live.difference_sigma_hz,
+        difference_innovation_ratio=_innovation_ratio(tick, live),
+        difference_source=EstimateSource.TRACKERS if live is None else live.source,
         drift_ratio=joint.drift_ratio,
         drift_ratio_sigma=joint.drift_ratio_sigma,
         pump_hz=pump.tone.frequency_at(index) if is_on else None,
         pump_amplitude=pump.tone.amplitude_at(index) if is_on else 0.0,
         pump_state=state,
     )
+
+
+def _innovation_ratio(tick: Tick, live: LiveEstimate | None) -> float:
+    """Of the estimate that counts."""
+    if live is not None and live.source is EstimateSource.OBSERVER and tick.observed is not None:
+        return tick.observed.innovation_ratio
+    return tick.joint.innovation_ratio
 
 
 def _mode_record(

@@ -39,6 +39,8 @@ PARAMETERS = tuple(range(4, STATES))
 
 # A squared innovation of four readings beyond this is a knock: the step is bounded.
 BOUNDED_INNOVATION2 = 30.0
+RATIO_AVERAGING = 0.02  # of the innovation ratio: 50 steps
+LARGEST_RATIO = 100.0  # that one step counts with
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,11 +71,17 @@ class ObserverConfig:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ObserverInput:
-    """What acts on the modes during one step, at its middle."""
+    """What acts on the modes during one step, at its middle.
+
+    Where a tone comes on or goes off within the step, the mean is known only to
+    some part of the change: that part is its sigma.
+    """
 
     pump: float = 0.0  # amplitude [unit]
+    pump_sigma: float = 0.0
     pump_rad: float = 0.0  # phase against upper less lower reference
     push: tuple[complex, complex] = (0j, 0j)  # of the drives [sample units per second]
+    push_sigma: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +136,9 @@ class Observer:
         self._p = np.diag(sigmas**2)
         self._pump = 0.0
         self._seen = False
+        self.shared_walk_hz_per_root_s = c.shared_walk_hz_per_root_s
+        self.separate_walk_hz_per_root_s = c.separate_walk_hz_per_root_s
+        self.innovation_ratio = 1.0
 
     def copy(self) -> Observer:
         """An independent observer that goes on alike."""
@@ -161,6 +172,9 @@ class Observer:
         if self._seen:
             self._predict(duration_s, act)
         innovation2, count = self._correct(readings, duration_s)
+        if count:
+            ratio = min(innovation2 / count, LARGEST_RATIO)
+            self.innovation_ratio += RATIO_AVERAGING * (ratio - self.innovation_ratio)
         return self._described(innovation2, count)
 
     def estimate(self) -> ObserverEstimate:
@@ -221,12 +235,38 @@ class Observer:
             kick = max(rate, 0.0) * (thermal / c.scale) ** 2 * dt
             p[place, place] += kick
             p[place + 1, place + 1] += kick
-        self._add_walk(p, SHARED_HZ, slopes[SHARED_HZ] @ middle, c.shared_walk_hz_per_root_s, dt)
-        self._add_walk(p, REST_HZ, slopes[REST_HZ] @ middle, c.separate_walk_hz_per_root_s, dt)
+        self._add_switching(p, act, middle, dt)
+        self._add_walk(p, SHARED_HZ, slopes[SHARED_HZ] @ middle, self.shared_walk_hz_per_root_s, dt)
+        self._add_walk(p, REST_HZ, slopes[REST_HZ] @ middle, self.separate_walk_hz_per_root_s, dt)
         p[RATIO, RATIO] += 1.0e-9 * dt
         for place in (LOWER_DECAY, UPPER_DECAY):
             p[place, place] += c.decay_walk_per_s_per_root_s**2 * dt
         self._p = 0.5 * (p + p.T)
+
+    def _add_switching(
+        self, p: np.ndarray, act: ObserverInput, middle: np.ndarray, dt: float
+    ) -> None:
+        """What a tone that changed within the step may have done to the amplitudes."""
+        if act.pump_sigma > 0.0:
+            unit = self._coupling_generator(act.pump_rad) @ middle * dt * act.pump_sigma
+            effect = np.array([unit[0].real, unit[0].imag, unit[1].real, unit[1].imag])
+            p[0:4, 0:4] += np.outer(effect, effect)
+        for place, sigma in zip((LOWER_RE, UPPER_RE), act.push_sigma, strict=True):
+            kick = (dt * sigma / self.config.scale) ** 2
+            p[place, place] += kick
+            p[place + 1, place + 1] += kick
+
+    def _coupling_generator(self, pump_rad: float) -> np.ndarray:
+        """The part of the generator that a pump of 1 adds."""
+        x = self._x
+        rho, turn = math.exp(x[ASYMMETRY]), cmath.exp(-1j * pump_rad)
+        coupling = TWO_PI * complex(x[COUPLING], x[QUADRATURE])
+        return np.array(
+            [
+                [0.0, 1j * coupling * rho * turn],
+                [1j * coupling.conjugate() / rho * turn.conjugate(), 0.0],
+            ]
+        )
 
     @staticmethod
     def _add_walk(
@@ -251,15 +291,10 @@ class Observer:
         )
         rho = math.exp(x[ASYMMETRY])
         turn = cmath.exp(-1j * act.pump_rad)
-        coupling = TWO_PI * pump * complex(x[COUPLING], x[QUADRATURE])
-        to_lower = 1j * coupling * rho * turn
-        to_upper = 1j * coupling.conjugate() / rho * turn.conjugate()
-        generator = np.array(
-            [
-                [TWO_PI * 1j * lower_hz - x[LOWER_DECAY] / 2.0, to_lower],
-                [to_upper, TWO_PI * 1j * upper_hz - x[UPPER_DECAY] / 2.0],
-            ]
-        )
+        generator = pump * self._coupling_generator(act.pump_rad)
+        to_lower, to_upper = generator[0, 1], generator[1, 0]
+        generator[0, 0] = TWO_PI * 1j * lower_hz - x[LOWER_DECAY] / 2.0
+        generator[1, 1] = TWO_PI * 1j * upper_hz - x[UPPER_DECAY] / 2.0
         hertz = TWO_PI * 1j
         slopes = {
             SHARED_HZ: np.diag([hertz, hertz * (1.0 + x[RATIO])]),

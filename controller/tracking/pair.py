@@ -11,6 +11,7 @@ frequencies are bare.
 
 from __future__ import annotations
 
+import cmath
 import copy
 import math
 from collections.abc import Mapping, Sequence
@@ -28,6 +29,7 @@ from controller.signal.oscillator import (
     turns_at,
 )
 from controller.tracking.joint import JointEstimate, JointEstimator, JointReading, PumpAction
+from controller.tracking.observer import Observer, ObserverEstimate, ObserverInput
 from controller.tracking.phase_tracker import PhaseReading, PhaseTracker
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
@@ -47,6 +49,10 @@ class Influence(Protocol):
 
     def action(self, pair: TrackedPair, center_index: float) -> PumpAction:
         """Pull and shift by pump and drives at an update."""
+        ...
+
+    def forces(self, pair: TrackedPair, start_index: float, end_index: float) -> ObserverInput:
+        """Pump and pushes of the drives during a step, for the observer."""
         ...
 
 
@@ -142,6 +148,18 @@ class Tick:
     modes: Mapping[ModeId, ModeSnapshot]
     joint: JointEstimate
     action: PumpAction
+    observed: ObservedPair | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObservedPair:
+    """The observer in the middle of a tick, in absolute frequencies."""
+
+    lower_hz: float
+    lower_sigma_hz: float
+    difference_hz: float
+    difference_sigma_hz: float
+    innovation_ratio: float
 
 
 class TrackedPair:
@@ -170,6 +188,7 @@ class TrackedPair:
             first_index,
         )
         self.pass_band_hz = self._converter.config.pass_half_width_hz
+        self.observer: Observer | None = None
         self._begin()
 
     def __repr__(self) -> str:
@@ -235,6 +254,10 @@ class TrackedPair:
         """Bare frequency of a mode by its own tracker [Hz]."""
         return self._mixes_hz[mode] + self.trackers[mode].offset_hz
 
+    def mix_hz(self, mode: ModeId) -> float:
+        """Frequency of a mode's mix oscillator [Hz]."""
+        return self._mixes_hz[mode]
+
     def motion_hz(self, mode: ModeId) -> float:
         """Rate of a mode's phase: its bare frequency and what pulls it now [Hz]."""
         return self.frequency_hz(mode) + self._pulls_hz[mode]
@@ -246,6 +269,16 @@ class TrackedPair:
         elapsed_s = (index - self.center_index) / self.config.sample_rate_hz
         advanced = tracker.turns + (tracker.offset_hz + self._pulls_hz[mode]) * elapsed_s
         return (advanced + self.oscillator_turns(mode, index)) % 1.0
+
+    def observed_difference_turns(self, index: float) -> float:
+        """Phase of the upper less the lower amplitude at an index, by the observer [turns]."""
+        assert self.center_index is not None and self.last_observed is not None
+        lower, upper = self.last_observed.amplitudes
+        apart = (cmath.phase(upper) - cmath.phase(lower)) / TWO_PI
+        elapsed_s = (index - self.center_index) / self.config.sample_rate_hz
+        apart += self.last_observed.difference_hz * elapsed_s
+        oscillators = self.oscillator_turns(UPPER, index) - self.oscillator_turns(LOWER, index)
+        return (apart + oscillators) % 1.0
 
     def oscillator_turns(self, mode: ModeId, index: float) -> float:
         """Phase of a mode's mix oscillator at a sample index [turns]."""
@@ -267,6 +300,7 @@ class TrackedPair:
         self._pulls_hz = dict.fromkeys(ModeId, 0.0)
         self.center_index: float | None = None  # of the last update
         self._tick_center: float | None = None  # of the last tick
+        self.last_observed: ObserverEstimate | None = None
         self._pending, self._pending_centers = _NONE_PENDING
         self._begin_tick()
 
@@ -276,6 +310,33 @@ class TrackedPair:
         self._centers: list[float] = []
         self._actions: list[PumpAction] = []
         self._snapshot: dict[ModeId, ModeSnapshot] = {}
+        self._observed: ObservedPair | None = None
+
+    def _observe(
+        self,
+        observer: Observer,
+        means: tuple[complex, complex],
+        center: float,
+        duration_s: float,
+        influence: Influence,
+    ) -> None:
+        """Let the observer take the mean basebands of an update."""
+        start = center - duration_s * self.config.sample_rate_hz
+        act = influence.forces(self, start, center)
+        self.last_observed = observer.process(means, duration_s, act)
+
+    def _observed_pair(self) -> ObservedPair | None:
+        if self.observer is None or self.last_observed is None:
+            return None
+        estimate = self.last_observed
+        lower_hz, upper_hz = (self._mixes_hz[mode] for mode in ModeId)
+        return ObservedPair(
+            lower_hz=lower_hz + estimate.lower_hz,
+            lower_sigma_hz=estimate.lower_sigma_hz,
+            difference_hz=upper_hz - lower_hz + estimate.difference_hz,
+            difference_sigma_hz=estimate.difference_sigma_hz,
+            innovation_ratio=self.observer.innovation_ratio,
+        )
 
     def _update(
         self, samples: np.ndarray, centers: np.ndarray, influence: Influence
@@ -294,18 +355,26 @@ class TrackedPair:
         pulls_hz = self._pulls_hz = {LOWER: action.lower_known_hz, UPPER: action.upper_known_hz}
         for mode, pull_hz in self.joint.coupling_pulls_hz(action).items():
             pulls_hz[mode] += pull_hz
+        means: list[complex] = []
         for column, mode in enumerate(ModeId):
             used = samples[:, column]
             leak = influence.feedthrough(mode, self._mixes_hz[mode], centers)
             if leak is not None:
                 used = used - leak
+            if self.observer is not None:
+                motion_hz = self.trackers[mode].offset_hz + pulls_hz[mode]
+                turned = used * np.exp((-TWO_PI * 1j * motion_hz) * times_s)
+                means.append(complex(turned.sum()) / len(turned))
             reading = self.trackers[mode].process(used, times_s, duration_s, pulls_hz[mode])
             self._readings[mode].append(reading)
             self._reading_turns[mode].append(reading.turns + self._reference_turns(mode, center))
+        if self.observer is not None:
+            self._observe(self.observer, (means[0], means[1]), center, duration_s, influence)
         self._centers.append(center)
         self._actions.append(action)
         if len(self._centers) == (self.config.updates_per_tick + 1) // 2:
             self._snapshot = {mode: self._snapshot_of(mode) for mode in ModeId}
+            self._observed = self._observed_pair()
         if len(self._centers) < self.config.updates_per_tick:
             return None
         return self._tick()
@@ -323,7 +392,13 @@ class TrackedPair:
         )
         for tracker in self.trackers.values():
             tracker.diffusion_scale = joint.diffusion_scale
-        tick = Tick(center_index=center, modes=self._snapshot, joint=joint, action=action)
+        tick = Tick(
+            center_index=center,
+            modes=self._snapshot,
+            joint=joint,
+            action=action,
+            observed=self._observed,
+        )
         self._begin_tick()
         return tick
 
@@ -390,6 +465,7 @@ class TrackedPair:
             for mode in ModeId
         }
         self._converter.retune(tuple(new_hz[mode] for mode in ModeId))
+        shifts: list[tuple[float, float]] = []
         for column, mode in enumerate(ModeId):
             counts = self._counts_of(new_hz[mode])
             shift = (counts - self._counts[mode]) % COUNTS_PER_TURN
@@ -403,6 +479,10 @@ class TrackedPair:
             self.trackers[mode].retune(shift_hz, shift_turns)
             self._mixes_hz[mode], self._counts[mode] = new_hz[mode], counts
             self._remix_pending(column, shift)
+            shifts.append((shift_turns, shift_hz))
+        if self.observer is not None:
+            (lower_turns, lower_hz), (upper_turns, upper_hz) = shifts
+            self.observer.rotate((lower_turns, upper_turns), (lower_hz, upper_hz))
 
     def _remix_pending(self, column: int, shift: int) -> None:
         """Refer samples that wait for an update to the new oscillator."""

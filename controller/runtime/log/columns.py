@@ -15,7 +15,11 @@ from controller.records import ModeId, ModeRecord, Record
 
 # Enumerations go in as their plain values: SQLite takes exact types faster
 # than subclasses, which it first offers to its adapters.
-_STATES = {"state": "state.value", "pump_state": "pump_state.value"}
+_STATES = {
+    "state": "state.value",
+    "pump_state": "pump_state.value",
+    "difference_source": "difference_source.value",
+}
 
 _LOOP_FIELDS = tuple(field.name for field in fields(Record) if field.name != "modes")
 _MODE_FIELDS = tuple(field.name for field in fields(ModeRecord))
@@ -28,7 +32,9 @@ _mode_values: Callable[[Any], tuple[Any, ...]] = attrgetter(
 )
 
 RECORD_COLUMNS = _LOOP_FIELDS + tuple(f"{mode}_{name}" for mode in ModeId for name in _MODE_FIELDS)
-STATE_COLUMNS = frozenset(("pump_state", *(f"{mode}_state" for mode in ModeId)))
+STATE_COLUMNS = frozenset(
+    ("pump_state", "difference_source", *(f"{mode}_state" for mode in ModeId))
+)
 
 
 def record_row(record: Record) -> tuple[Any, ...]:

@@ -22,6 +22,7 @@ CREATE TABLE records (               -- the loop at one sample index, ten a seco
     difference_hz               REAL,
     difference_sigma_hz         REAL,
     difference_innovation_ratio REAL,    -- mean squared normalised innovation, 1 expected
+    difference_source           TEXT NOT NULL,  -- trackers or observer: where the difference comes from
     drift_ratio                 REAL,    -- d(upper)/d(lower) as learnt
     drift_ratio_sigma           REAL,
     pump_hz                     REAL,

@@ -78,3 +78,25 @@ def test_feedthrough_is_that_of_the_drives() -> None:
     known = pair()
     centers = np.array([0.0, 100.0])
     assert influence(known, ToneState(RATE_HZ)).feedthrough(LOWER, 1.0, centers) is None
+
+
+def test_forces_on_the_observer_are_those_of_a_steady_step() -> None:
+    known = pair()
+    forces = influence(known, pumped(known, 0.3), coupling_phase_rad=0.2).forces(
+        known, 1980.0, 2020.0
+    )
+    assert (forces.pump, forces.pump_sigma) == (0.5, 0.0)
+    frames = [known.oscillator_turns(mode, 2000.0) for mode in ModeId]
+    expected = pumped(known, 0.3).turns_at(2000.0) - (frames[1] - frames[0])
+    apart = forces.pump_rad - 0.2 - 2.0 * math.pi * expected
+    assert math.cos(apart) == pytest.approx(1.0, abs=1e-9)
+    assert forces.push == (0j, 0j)
+
+
+def test_a_pump_that_comes_on_within_a_step_is_known_to_half_the_change() -> None:
+    known = pair()
+    state = ToneState(RATE_HZ)
+    hz = known.frequencies_hz[UPPER] - known.frequencies_hz[LOWER]
+    state.process(Tone("pump", 2010, hz, 0.5, 0.0))
+    forces = influence(known, state).forces(known, 1980.0, 2020.0)
+    assert (forces.pump, forces.pump_sigma) == (0.25, 0.25)

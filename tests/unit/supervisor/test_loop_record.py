@@ -36,7 +36,7 @@ def row(rehearsal: Rehearsal, tick: Tick, *, is_known: bool = True) -> Record:
         engine._drives,
         engine._pump,
         metres_per_unit=2.0e-8,
-        is_difference_known=is_known,
+        live=engine._live if is_known else None,
     )
 
 

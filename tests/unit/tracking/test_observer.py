@@ -140,3 +140,17 @@ def test_prior_is_used_as_given() -> None:
     estimate = Observer(config).estimate()
     assert math.isclose(estimate.lower_hz, 0.1)
     assert math.isclose(estimate.difference_hz, 0.3)
+
+
+def test_a_tone_that_comes_on_within_a_step_is_no_surprise() -> None:
+    """Half the change is its sigma: the mean is known to that, and not better."""
+    case = Exchange(duration_s=4.0, pump_from_s=1e9)
+    surprises = []
+    for sigma in (0.0, 0.5):
+        observer, _ = followed(case, 8)
+        whole = observer.copy().process((None, None), 0.02, ObserverInput(pump=1.0))
+        said = ObserverInput(pump=0.5, pump_sigma=sigma)  # on for half of the step
+        surprises.append(observer.process(whole.amplitudes, 0.02, said).innovation2)
+    unlikely = chi2.ppf(0.999, 4)  # four readings
+    assert surprises[0] > 2.0 * unlikely
+    assert surprises[1] < unlikely
