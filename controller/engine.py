@@ -730,12 +730,14 @@ class Engine:
         return self._has_pair_locked and (self._is_observed or not self._estimate_doubt)
 
     def _take_live(self, tick: Tick, is_locked: bool, out: _Outcome) -> None:
-        """Choose the estimate that counts; the observer takes the walks from the joint one."""
+        """Choose the estimate that counts; the observer takes walks and noise from the loops."""
         assert self._pair is not None
         observer = self._pair.observer
         if observer is not None and is_locked:
             observer.shared_walk_hz_per_root_s = tick.joint.shared_walk_hz_per_root_s
             observer.separate_walk_hz_per_root_s = tick.joint.separate_walk_hz_per_root_s
+            lower, upper = (self._pair.trackers[mode].noise_scale for mode in ModeId)
+            observer.noise_scales = (max(lower, 1.0), max(upper, 1.0))
         before = self._live_difference.source
         are_free = bool(self._drives.released)
         self._live = self._live_difference.process(tick, are_locked=is_locked, are_free=are_free)

@@ -138,6 +138,7 @@ class Observer:
         self._seen = False
         self.shared_walk_hz_per_root_s = c.shared_walk_hz_per_root_s
         self.separate_walk_hz_per_root_s = c.separate_walk_hz_per_root_s
+        self.noise_scales = (1.0, 1.0)  # on the variance of the readings: stray lines add to it
         self.innovation_ratio = 1.0
 
     def copy(self) -> Observer:
@@ -328,7 +329,8 @@ class Observer:
                 continue
             rows += [2 * mode, 2 * mode + 1]
             values += [reading.real / self.config.scale, reading.imag / self.config.scale]
-            noise += [self.config.detector_noise[mode] ** 2 / dt / self.config.scale**2] * 2
+            density2 = self.noise_scales[mode] * self.config.detector_noise[mode] ** 2
+            noise += [density2 / dt / self.config.scale**2] * 2
         if not rows:
             return 0.0, 0
         if not self._seen:

@@ -154,3 +154,13 @@ def test_a_tone_that_comes_on_within_a_step_is_no_surprise() -> None:
     unlikely = chi2.ppf(0.999, 4)  # four readings
     assert surprises[0] > 2.0 * unlikely
     assert surprises[1] < unlikely
+
+
+def test_readings_count_less_where_the_noise_is_larger() -> None:
+    observer, _ = followed(Exchange(duration_s=4.0), 9)
+    twin = observer.copy()
+    twin.noise_scales = (100.0, 100.0)
+    act = ObserverInput(pump=1.0)
+    expected = observer.copy().process((None, None), 0.02, act).amplitudes
+    seen = (expected[0] + 1e-3, expected[1] - 1e-3)
+    assert twin.process(seen, 0.02, act).innovation2 < observer.process(seen, 0.02, act).innovation2
