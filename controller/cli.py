@@ -325,7 +325,7 @@ def _folder(options: argparse.Namespace, name: str) -> Path:
 
 def _check_in_stream(modes_hz: tuple[float, float] | None, instrument: Instrument) -> None:
     """Raise InputError for a line that the stream does not carry."""
-    from controller.runtime.configuration import stream_band_hz
+    from controller.instrument import stream_band_hz
 
     low_hz, high_hz = stream_band_hz(instrument.stream)
     for mode_hz in modes_hz or ():

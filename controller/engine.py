@@ -613,6 +613,10 @@ class Engine:
             self._drives.released -= modes
             return
         if pair.observer is None:
+            if any(state is not TrackerState.LOCKED for state in self._states.values()):
+                text = f"{request.kind.value} {request.text}: both modes have to be locked first"
+                out.events.append(self._event("run", "request_refused", text))
+                return
             pair.observer = Observer(observer_config(self._settings, pair))
         self._drives.released |= modes
 

@@ -29,6 +29,7 @@ __all__ = [
     "Tone",
     "ToneChannel",
     "ToneRefused",
+    "stream_band_hz",
 ]
 
 
@@ -41,6 +42,25 @@ class StreamFormat:
     dtype: str  # "complex64", "float32" or "int16"
     metres_per_unit: float  # displacement per sample unit; 1.0 where uncalibrated
     full_scale: float  # largest magnitude of a sample
+
+
+def stream_band_hz(stream: StreamFormat) -> tuple[float, float]:
+    """Lowest and highest absolute frequency that a stream carries.
+
+    Parameters
+    ----------
+    stream : StreamFormat
+        Complex around its centre, or real.
+
+    Returns
+    -------
+    (float, float)
+        [Hz].
+    """
+    half_rate_hz = 0.5 * stream.sample_rate_hz
+    if stream.dtype.startswith("complex"):
+        return stream.center_hz - half_rate_hz, stream.center_hz + half_rate_hz
+    return 0.0, half_rate_hz
 
 
 @dataclass(frozen=True, slots=True)

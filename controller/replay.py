@@ -18,7 +18,7 @@ import numpy as np
 
 from controller.engine import Step
 from controller.errors import InputError
-from controller.instrument import SampleBlock, StreamFormat, Tone
+from controller.instrument import SampleBlock, StreamFormat, Tone, stream_band_hz
 from controller.records import Event
 from controller.replay_loops import MOST_BUFFERED_SAMPLES, ClosePairLoop, FarPairLoop
 from controller.settings import LoopSettings, ModeSettings, ModesSettings, RunSettings
@@ -201,14 +201,6 @@ class ReplayEngine:
         )
 
 
-def stream_range_hz(stream: StreamFormat) -> tuple[float, float]:
-    """Lowest and highest frequency that a stream carries [Hz]."""
-    half_hz = 0.5 * stream.sample_rate_hz
-    if stream.dtype.startswith("complex"):
-        return stream.center_hz - half_hz, stream.center_hz + half_hz
-    return 0.0, half_hz
-
-
 def _run_settings(settings: LoopSettings | None) -> RunSettings:
     """The configured run; without a word on its duration, to the end of the recording."""
     run = RunSettings() if settings is None else settings.run
@@ -219,7 +211,7 @@ def _run_settings(settings: LoopSettings | None) -> RunSettings:
 
 def _check(modes_hz: tuple[float, float], stream: StreamFormat) -> None:
     """Raise InputError for lines out of order or outside the stream."""
-    low_hz, high_hz = stream_range_hz(stream)
+    low_hz, high_hz = stream_band_hz(stream)
     if not modes_hz[0] < modes_hz[1]:
         raise InputError(
             f"modes {modes_hz[0]:.9g},{modes_hz[1]:.9g}: the second has to be above the first"

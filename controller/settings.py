@@ -33,7 +33,6 @@ class ModeSettings(_Table):
     search_hz: Positive = 200.0  # half-width of the search
     quality_factor: Positive = 1.0e7  # roughly
     mass_kg: Positive = 1.0e-11  # roughly; used for the thermal model
-    duffing_hz_per_m2: float = 0.0  # shift by the mode's own |a|^2
     pump_shift_hz_per_v2: float = 0.0  # expected shift by the pump's amplitude squared
     pump_shift_sigma_hz_per_v2: NotNegative = 0.05  # how well that is known
 

@@ -22,7 +22,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from controller.errors import InputError, InstrumentError
-from controller.instrument import Instrument, StreamFormat, ToneChannel
+from controller.instrument import Instrument, StreamFormat, ToneChannel, stream_band_hz
 from controller.records import ModeId
 from controller.settings import Configuration, LoopSettings
 
@@ -216,14 +216,6 @@ def check_fits(settings: LoopSettings, instrument: Instrument, source: Path) -> 
         )
     for edge_hz in settings.pump.difference_window_hz or ():
         _check_channel_band(f"{source}: pump.difference_window_hz", edge_hz, pump)
-
-
-def stream_band_hz(stream: StreamFormat) -> tuple[float, float]:
-    """Lowest and highest absolute frequency that a stream carries [Hz]."""
-    half_rate_hz = 0.5 * stream.sample_rate_hz
-    if stream.dtype == "complex64":
-        return stream.center_hz - half_rate_hz, stream.center_hz + half_rate_hz
-    return 0.0, half_rate_hz
 
 
 def one_line(error: BaseException) -> str:

@@ -2,7 +2,7 @@
 
 A float64 count of cycles loses a part in 1e5 of a cycle within a day at a
 megahertz; integers modulo 2**64 lose nothing. Here live the numerically
-controlled oscillator's arithmetic and the wrapping of angles; filters and
+controlled oscillator's arithmetic; filters and
 mixing live in `controller.signal.downconverter`.
 """
 
@@ -65,33 +65,6 @@ def turns_at(counts: int, sample_index: int) -> float:
         Phase in [0, 1) [turns], cut to 53 bits so that it never rounds to 1.
     """
     return (((counts * sample_index) % COUNTS_PER_TURN) >> 11) / 2.0**53
-
-
-def wrapped_rad(phases_rad: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Phase brought into [-pi, pi).
-
-    Parameters
-    ----------
-    phases_rad : float or ndarray of float64, shape (n,)
-        Any finite phases [rad].
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        The same angles in [-pi, pi) [rad].
-
-    Raises
-    ------
-    ValueError
-        If a phase is not finite; the message gives the first position.
-    """
-    phases = np.asarray(phases_rad, dtype=np.float64)
-    if not np.all(np.isfinite(phases)):
-        position = int(np.argmin(np.isfinite(phases)))
-        raise ValueError(f"phases_rad holds a number that is not finite at position {position}")
-    wrapped = np.mod(phases + np.pi, 2.0 * np.pi) - np.pi
-    # The sum rounds up to a full turn just below -pi; that angle is -pi.
-    return np.where(wrapped >= np.pi, -np.pi, wrapped)
 
 
 def rotation(counts: int, first_index: int, length: int) -> NDArray[np.complex128]:

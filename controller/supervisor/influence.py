@@ -123,5 +123,8 @@ class ToneInfluence:
             pump_sigma=0.5 * abs(last - first),
             pump_rad=pump_rad,
             push=(lower[1], upper[1]),
-            push_sigma=(abs(abs(lower[2]) - abs(lower[0])), abs(abs(upper[2]) - abs(upper[0]))),
+            push_sigma=(
+                0.5 * abs(abs(lower[2]) - abs(lower[0])),
+                0.5 * abs(abs(upper[2]) - abs(upper[0])),
+            ),
         )

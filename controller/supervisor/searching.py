@@ -23,7 +23,7 @@ from enum import Enum
 import numpy as np
 
 from controller.errors import InputError
-from controller.instrument import StreamFormat, Tone, ToneChannel
+from controller.instrument import StreamFormat, Tone, ToneChannel, stream_band_hz
 from controller.records import Event, ModeId
 from controller.settings import DriveSettings
 from controller.signal.downconverter import DownConverter, DownConverterConfig, decimation_for
@@ -229,7 +229,7 @@ class Searching:
         self._centers: list[np.ndarray] = []
         self._pings: dict[ModeId, Tone] = {}
         self._ends: list[Tone] = []
-        self._ping_start = self._ping_end = self._listen_start = self._stage_end
+        self._ping_end = self._listen_start = self._stage_end
 
     def _listen_end(self, end: int) -> int:
         rate_hz = self._stream.sample_rate_hz
@@ -265,7 +265,7 @@ class Searching:
             step.tones.append(ping)
             self._ends.append(end)
         self._stage, self._stage_end = _Stage.PING, stop
-        self._ping_start, self._ping_end = start, stop
+        self._ping_end = stop
         step.events.append(
             self._event(index, "ping", f"a sweep of {ping_s:g} s, attempt {self._attempt}")
         )
@@ -474,11 +474,7 @@ def search_target(frequency_hz: float, half_width_hz: float, stream: StreamForma
     InputError
         If the range reaches outside the stream.
     """
-    half_band_hz = 0.5 * stream.sample_rate_hz
-    if stream.dtype.startswith("complex"):
-        low_hz, high_hz = stream.center_hz - half_band_hz, stream.center_hz + half_band_hz
-    else:
-        low_hz, high_hz = 0.0, half_band_hz
+    low_hz, high_hz = stream_band_hz(stream)
     if not (low_hz < frequency_hz - half_width_hz and frequency_hz + half_width_hz < high_hz):
         raise InputError(
             f"{frequency_hz:g} ± {half_width_hz:g} Hz reaches outside the stream, "

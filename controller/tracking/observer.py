@@ -35,7 +35,6 @@ COUPLING, QUADRATURE, ASYMMETRY, LOWER_DECAY, UPPER_DECAY = range(9, 14)
 # What the pushes are in truth, less what they are said to be, relative: in phase, across.
 LOWER_PUSH, LOWER_PUSH_ACROSS, UPPER_PUSH, UPPER_PUSH_ACROSS = range(14, 18)
 STATES = 18
-PARAMETERS = tuple(range(4, STATES))
 
 # A squared innovation of four readings beyond this is a knock: the step is bounded.
 BOUNDED_INNOVATION2 = 30.0
@@ -110,7 +109,7 @@ class Observer:
         """Start again from the prior; the amplitudes are unknown."""
         c = self.config
         self._x = np.zeros(STATES)
-        self._x[PARAMETERS[0] :] = (
+        self._x[SHARED_HZ:] = (
             c.frequency_hz[0],
             c.frequency_hz[1] - c.ratio * c.frequency_hz[0],
             c.ratio,

@@ -7,6 +7,9 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -16,6 +19,7 @@ from controller.runtime.outputs import write_outputs
 from tests.support.sample_log import STREAM, SampleRun, write_log
 
 ROOT = Path(__file__).resolve().parents[2]
+NOBODY = 65534  # the user with no rights of its own, by convention
 
 # Writes the sample run and dies without a word where a killed process would.
 KILLED = """
@@ -69,22 +73,33 @@ def test_what_the_wal_holds_is_read_without_its_shared_index(tmp_path: Path) -> 
     writer.close("done")
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
-def test_a_killed_log_in_a_folder_that_may_not_be_written_is_read(tmp_path: Path) -> None:
-    folder = tmp_path / "run"
-    folder.mkdir()
-    writer = write_log(folder / "log.sqlite", SampleRun(duration_s=5.0), is_closed=False)
-    (tmp_path / "kept").mkdir()
-    for name in ("log.sqlite", "log.sqlite-wal"):
-        (tmp_path / "kept" / name).write_bytes((folder / name).read_bytes())
-    writer.close("done")
-    (tmp_path / "kept").chmod(0o500)
+@contextmanager
+def an_ordinary_user() -> Iterator[None]:
+    """Root may write everywhere: go without its rights for a while."""
+    if os.geteuid() != 0:
+        yield
+        return
+    os.seteuid(NOBODY)
     try:
-        with LogReader(tmp_path / "kept" / "log.sqlite") as reader:
-            assert reader.record_count == 41
-        assert len(list((tmp_path / "kept").iterdir())) == 2
+        yield
     finally:
-        (tmp_path / "kept").chmod(0o700)
+        os.seteuid(0)
+
+
+def test_a_killed_log_in_a_folder_that_may_not_be_written_is_read(tmp_path: Path) -> None:
+    writer = write_log(tmp_path / "log.sqlite", SampleRun(duration_s=5.0), is_closed=False)
+    with tempfile.TemporaryDirectory() as name:  # pytest's own folders are for root alone
+        kept = Path(name)
+        for file in ("log.sqlite", "log.sqlite-wal"):
+            (kept / file).write_bytes((tmp_path / file).read_bytes())
+        kept.chmod(0o555)
+        with an_ordinary_user():
+            assert not os.access(kept, os.W_OK, effective_ids=True)
+            with LogReader(kept / "log.sqlite") as reader:
+                assert reader.record_count == 41
+            assert len(list(kept.iterdir())) == 2
+        kept.chmod(0o700)
+    writer.close("done")
 
 
 def test_a_torn_wal_loses_its_end_and_nothing_before(tmp_path: Path) -> None:

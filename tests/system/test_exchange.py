@@ -136,3 +136,11 @@ def test_rooms_and_detectors_of_other_scenarios(scenario: str, tmp_path: Path) -
     # 35 s hold some ten independent errors: chi-square with ten, central 99.9 %.
     assert np.mean((errors_hz / sigmas_hz) ** 2) < 3.1
     assert rehearsal.account()["on_outside_interlock_s"] == 0.0
+
+
+def test_modes_that_are_not_locked_cannot_be_released() -> None:
+    """The observer begins from what the loops know: nothing yet."""
+    rehearsal = prepared(overrides=EXCHANGE)
+    rehearsal.until(5.5, requests={5.4: Request(kind=RequestKind.RELEASE)})
+    [refused] = rehearsal.events_of("run", "request_refused")
+    assert "locked" in refused.text

@@ -14,7 +14,6 @@ from controller.signal.oscillator import (
     counts_per_sample,
     rotation,
     turns_at,
-    wrapped_rad,
 )
 
 FREQUENCIES_HZ = st.floats(-1e7, 1e7)
@@ -71,24 +70,3 @@ def test_phase_after_a_week_at_ten_megasamples() -> None:
     counts = COUNTS_PER_TURN // 8 + 1
     assert turns_at(counts, 2**61) == 0.125
     assert abs(rotation(counts, 2**61, 1)[0] - np.exp(0.25j * np.pi)) < 1e-15
-
-
-@settings(derandomize=True, deadline=None)
-@given(st.floats(-1e6, 1e6))
-def test_wrapped_phase_is_the_same_angle_in_range(phase_rad: float) -> None:
-    wrapped = float(wrapped_rad(phase_rad))
-    assert -np.pi <= wrapped < np.pi
-    # 1e6 rad in float64 is known to 1.2e-10 rad.
-    assert abs(np.exp(1j * wrapped) - np.exp(1j * phase_rad)) < 1e-9
-
-
-def test_wrapping_ends() -> None:
-    just_below = np.nextafter(-np.pi, -4.0)
-    np.testing.assert_array_equal(
-        wrapped_rad(np.array([np.pi, -np.pi, 0.0, just_below])), [-np.pi, -np.pi, 0.0, -np.pi]
-    )
-
-
-def test_wrapping_names_the_position_of_nan() -> None:
-    with pytest.raises(ValueError, match="position 2"):
-        wrapped_rad(np.array([0.0, 1.0, np.nan]))
