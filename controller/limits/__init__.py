@@ -1,0 +1,1 @@
+"""Monte-Carlo comparison of the loop with simpler estimators and with the limit."""
