@@ -90,7 +90,7 @@ class BasebandCapture:
     less 40 Hz, so all that would alias into the pass band, is down by more
     than 90 dB. White noise of one-sided density S keeps its density in the
     pass band, that of a variance S^2 rate_hz in each quadrature; the variance
-    is 14 % below that, since the density falls towards half the rate.
+    is 14 % below that (at 400 Hz), as the density falls towards half the rate.
     """
 
     def __init__(

@@ -35,7 +35,7 @@ def basebands_of(turns: np.ndarray) -> Basebands:
     """Lines of amplitude 1 with given phases about the mix frequencies, shape (n, 2)."""
     return Basebands(
         samples=np.exp(2j * np.pi * turns),
-        times_s=np.arange(len(turns)) * PERIOD_S,
+        times_s=np.arange(len(turns)) / RATE_HZ,
         rate_hz=RATE_HZ,
         mix_hz=MIX_HZ,
     )
