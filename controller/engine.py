@@ -52,7 +52,7 @@ from controller.supervisor.searching import (
 )
 from controller.supervisor.stream_watch import StreamHealth, StreamWatch
 from controller.tracking.joint import JointEstimator
-from controller.tracking.observer import Observer
+from controller.tracking.observer import Learnt, Observer
 from controller.tracking.pair import Tick, TrackedPair, pair_config
 from controller.tracking.phase_tracker import GATE_SIGMAS, PhaseTracker
 from controller.tracking.stability import RunningAllan
@@ -174,6 +174,7 @@ class Engine:
         self._next_record_index = 0  # while searching
         self._ticks = 0
         self._allan: dict[str, RunningAllan] = {}
+        self._learnt: Learnt | None = None  # by an observer of an earlier exchange
 
     def __repr__(self) -> str:
         return f"Engine({self.status_line})"
@@ -612,12 +613,16 @@ class Engine:
         if request.kind is RequestKind.DRIVE:
             self._drives.released -= modes
             return
+        if pair.observer is not None and not self._drives.released:
+            self._learnt, pair.observer = pair.observer.learnt(), None
         if pair.observer is None:
             if any(state is not TrackerState.LOCKED for state in self._states.values()):
                 text = f"{request.kind.value} {request.text}: both modes have to be locked first"
                 out.events.append(self._event("run", "request_refused", text))
                 return
-            pair.observer = Observer(observer_config(self._settings, pair))
+            pair.observer = Observer(
+                observer_config(self._settings, pair, self._stream.metres_per_unit, self._learnt)
+            )
         self._drives.released |= modes
 
     @property

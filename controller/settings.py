@@ -35,6 +35,9 @@ class ModeSettings(_Table):
     mass_kg: Positive = 1.0e-11  # roughly; used for the thermal model
     pump_shift_hz_per_v2: float = 0.0  # expected shift by the pump's amplitude squared
     pump_shift_sigma_hz_per_v2: NotNegative = 0.05  # how well that is known
+    duffing_self_hz_per_m2: float = 0.0  # shift by the mode's own amplitude squared
+    duffing_cross_hz_per_m2: float = 0.0  # shift by the other mode's amplitude squared
+    duffing_sigma_hz_per_m2: NotNegative = 1.0e14  # how well both are known
 
 
 class ModesSettings(_Table):

@@ -555,6 +555,10 @@ class SimulatedMembrane:
                         "quality_factor": mode.quality_factor,
                         "mass_kg": mode.mass_kg,
                         "walk_hz_per_root_s": mode.walk_hz_per_root_s,
+                        "duffing_self_hz_per_m2": mode.duffing_self_hz_per_m2,
+                        "duffing_cross_hz_per_m2": mode.duffing_cross_hz_per_m2,
+                        "pump_shift_hz_per_v2": mode.pump_shift_hz_per_v2,
+                        "drive_newton_per_unit": mode.drive_newton_per_unit,
                     }
                     for name, mode in (("lower", options.lower), ("upper", options.upper))
                 },
@@ -575,6 +579,11 @@ class SimulatedMembrane:
                     for name, sigma_k, time_s in shared
                     if sigma_k > 0.0
                 ],
+                "pump": {
+                    "coupling_hz_per_v": options.pump.coupling_hz_per_v,
+                    "coupling_phase_rad": options.pump.coupling_phase_rad,
+                },
+                "drive_feedthrough_m_per_unit": options.detector.drive_feedthrough_m_per_unit,
                 "seed": options.seed,
             },
         )

@@ -55,6 +55,17 @@ class Basebands:
         """Time from one sample to the next [s]."""
         return 1.0 / self.rate_hz
 
+    def mixed_to(self, mix_hz: tuple[float, float]) -> Basebands:
+        """The same around other frequencies."""
+        moved_hz = np.array(mix_hz) - np.array(self.mix_hz)
+        turned = np.exp(-2j * math.pi * np.outer(self.times_s, moved_hz))
+        return replace(self, samples=self.samples * turned, mix_hz=mix_hz)
+
+    def after(self, time_s: float) -> Basebands:
+        """What there is from a stream time on."""
+        chosen = self.times_s >= time_s
+        return replace(self, samples=self.samples[chosen], times_s=self.times_s[chosen])
+
     @property
     def mix_difference_hz(self) -> float:
         """Upper less lower mix frequency [Hz]."""

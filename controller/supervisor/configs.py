@@ -20,7 +20,7 @@ from controller.supervisor.drive import DriveConfig
 from controller.supervisor.pump import PumpConfig
 from controller.supervisor.searching import FoundMode
 from controller.tracking.joint import JointConfig, Strengths
-from controller.tracking.observer import ObserverConfig
+from controller.tracking.observer import Learnt, ObserverConfig
 from controller.tracking.pair import TrackedPair
 from controller.tracking.phase_tracker import PhaseTrackerConfig
 
@@ -46,7 +46,7 @@ LEAST_START_SIGMA_HZ = 0.05  # a mode drifts while its search is evaluated
 HOLD_S = 10.0
 # The observer begins where the loops are, but does not take their word for all of it:
 # what it learns from is the same data.
-OBSERVER_START_SIGMAS = 3.0
+OBSERVER_START_SIGMAS = 1.0
 OBSERVER_DECAY_SIGMA = 0.3  # of gamma, relative: quality factors are known roughly
 OBSERVER_DECAY_WALK = 1.0e-4  # 1/s per root second: a gain that drifts by per mille a second
 MOST_TICK_S = 0.1  # between two joint estimates
@@ -198,8 +198,10 @@ def joint_config(settings: LoopSettings, found: Mapping[ModeId, FoundMode]) -> J
     )
 
 
-def observer_config(settings: LoopSettings, pair: TrackedPair) -> ObserverConfig:
-    """Prior knowledge of the observer, from the settings and what the loops know by now."""
+def observer_config(
+    settings: LoopSettings, pair: TrackedPair, metres_per_unit: float, learnt: Learnt | None
+) -> ObserverConfig:
+    """Prior knowledge of the observer, from the settings and what is known by now."""
     lower, upper = (pair.trackers[mode] for mode in ModeId)
     joint = pair.joint.estimate()
     pump = settings.pump
@@ -210,6 +212,9 @@ def observer_config(settings: LoopSettings, pair: TrackedPair) -> ObserverConfig
     )
     return ObserverConfig(
         scale=max(lower.amplitude, upper.amplitude),
+        duffing_hz=_duffing_hz(settings, metres_per_unit),
+        duffing_sigma_hz=metres_per_unit**2
+        * max(settings.modes.of(mode).duffing_sigma_hz_per_m2 for mode in ModeId),
         detector_noise=(lower.config.detector_noise, upper.config.detector_noise),
         thermal_amplitude=(lower.config.thermal_amplitude, upper.config.thermal_amplitude),
         decay_rate_per_s=(lower.config.decay_rate_per_s, upper.config.decay_rate_per_s),
@@ -233,6 +238,21 @@ def observer_config(settings: LoopSettings, pair: TrackedPair) -> ObserverConfig
         asymmetry_sigma=0.5 * pump.mass_ratio_sigma,
         shared_walk_hz_per_root_s=joint.shared_walk_hz_per_root_s,
         separate_walk_hz_per_root_s=joint.separate_walk_hz_per_root_s,
+        learnt=learnt,
+    )
+
+
+def _duffing_hz(
+    settings: LoopSettings, metres_per_unit: float
+) -> tuple[float, float, float, float]:
+    """Lower by itself and by the upper, upper by itself and by the lower [Hz/unit^2]."""
+    lower, upper = settings.modes.lower, settings.modes.upper
+    squared = metres_per_unit**2
+    return (
+        squared * lower.duffing_self_hz_per_m2,
+        squared * lower.duffing_cross_hz_per_m2,
+        squared * upper.duffing_self_hz_per_m2,
+        squared * upper.duffing_cross_hz_per_m2,
     )
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import cmath
 import math
+from collections.abc import Callable, Mapping
+from functools import partial
 
 import numpy as np
 
@@ -97,34 +99,71 @@ class ToneInfluence:
             Pump amplitude and phase, and the pushes in sample units per second, at the
             middle; where a tone changed, half the change as the sigma.
         """
-        middle = 0.5 * (start_index + end_index)
-        # A ramp that began before the step may still go on in it.
-        before = start_index - LONGEST_RAMP_S * pair.config.sample_rate_hz
-        frames = {mode: pair.oscillator_turns(mode, middle) for mode in ModeId}
-        first, last = (self._pump_tone.amplitude_at(index) for index in (before, end_index))
-        pump_rad = self._coupling_phase_rad
-        if max(first, last) > 0.0:
-            # A tone that starts within the step has its phase from there on.
-            sounding = middle if self._pump_tone.amplitude_at(middle) > 0.0 else end_index
-            sounding_s = (middle - sounding) / pair.config.sample_rate_hz
-            turns = self._pump_tone.turns_at(sounding)
-            turns += self._pump_tone.frequency_at(sounding) * sounding_s
-            pump_rad += TWO_PI * ((turns - (frames[UPPER] - frames[LOWER])) % 1.0)
-        pushes = {
-            mode: [
-                self._drives.push(mode, pair.oscillator_turns(mode, index), index)
-                for index in (before, middle, end_index)
-            ]
-            for mode in ModeId
-        }
-        lower, upper = pushes[LOWER], pushes[UPPER]
-        return ObserverInput(
-            pump=0.5 * (first + last),
-            pump_sigma=0.5 * abs(last - first),
-            pump_rad=pump_rad,
-            push=(lower[1], upper[1]),
-            push_sigma=(
-                0.5 * abs(abs(lower[2]) - abs(lower[0])),
-                0.5 * abs(abs(upper[2]) - abs(upper[0])),
-            ),
+        return acting_tones(
+            self._pump_tone,
+            lambda index: pair.oscillator_turns(UPPER, index) - pair.oscillator_turns(LOWER, index),
+            self._coupling_phase_rad,
+            {mode: partial(self._push, pair, mode) for mode in ModeId},
+            (start_index, end_index),
+            pair.config.sample_rate_hz,
         )
+
+    def _push(self, pair: TrackedPair, mode: ModeId, index: float) -> complex:
+        return self._drives.push(mode, pair.oscillator_turns(mode, index), index)
+
+
+def acting_tones(
+    pump_tone: ToneState,
+    frame_turns: Callable[[float], float],
+    coupling_phase_rad: float,
+    pushes: Mapping[ModeId, Callable[[float], complex]],
+    step: tuple[float, float],
+    sample_rate_hz: float,
+) -> ObserverInput:
+    """Pump and pushes during a step, as an observer takes them.
+
+    Parameters
+    ----------
+    pump_tone : ToneState
+        The pump's tone.
+    frame_turns : callable
+        Phase of the upper less the lower frame at a sample index [turns].
+    coupling_phase_rad : float
+        What line and coupling add to the pump's phase [rad].
+    pushes : mapping of ModeId to callable
+        Push on each mode at a sample index [sample units per second].
+    step : (float, float)
+        Start and end [samples].
+    sample_rate_hz : float
+        Rate of the stream [Hz].
+
+    Returns
+    -------
+    ObserverInput
+        At the middle of the step; where a tone changed, half the change as the sigma.
+    """
+    start_index, end_index = step
+    middle = 0.5 * (start_index + end_index)
+    # A ramp that began before the step may still go on in it.
+    before = start_index - LONGEST_RAMP_S * sample_rate_hz
+    first, last = (pump_tone.amplitude_at(index) for index in (before, end_index))
+    pump_rad = coupling_phase_rad
+    if max(first, last) > 0.0:
+        # A tone that starts within the step has its phase from there on.
+        sounding = middle if pump_tone.amplitude_at(middle) > 0.0 else end_index
+        sounding_s = (middle - sounding) / sample_rate_hz
+        turns = pump_tone.turns_at(sounding) + pump_tone.frequency_at(sounding) * sounding_s
+        pump_rad += TWO_PI * ((turns - frame_turns(middle)) % 1.0)
+    lower, upper = (
+        [pushes[mode](index) for index in (before, middle, end_index)] for mode in ModeId
+    )
+    return ObserverInput(
+        pump=0.5 * (first + last),
+        pump_sigma=0.5 * abs(last - first),
+        pump_rad=pump_rad,
+        push=(lower[1], upper[1]),
+        push_sigma=(
+            0.5 * abs(abs(lower[2]) - abs(lower[0])),
+            0.5 * abs(abs(upper[2]) - abs(upper[0])),
+        ),
+    )

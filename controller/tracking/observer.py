@@ -8,10 +8,12 @@ modes, rotating frames at fixed references):
     da_1/dt = [2 pi i f_1 - gamma_1/2] a_1 + i g rho   exp(-i phi) a_2 + d_1 + noise
     da_2/dt = [2 pi i f_2 - gamma_2/2] a_2 + i g*/rho  exp(+i phi) a_1 + d_2 + noise
 
-with f_1 = f + p_1 V^2, f_2 = (1 + kappa) f + delta + (p_1 + p_d) V^2, g = V (g_c + i g_s),
-phi the phase of the pump against the two references, V its amplitude and d the
-pushes of the drives, known but for a complex factor. An extended Kalman filter over
-the amplitudes and the parameters sees the phase of the difference through the
+with f_1 = f + p_1 V^2 + D_1, f_2 = (1 + kappa) f + delta + (p_1 + p_d) V^2 + D_2,
+g = V (g_c + i g_s), phi the phase of the pump against the two references, V its
+amplitude and d the pushes of the drives, known but for a complex factor. D_k is the
+Duffing shift, alpha_kk (|a_k|^2 - A_k^2) + alpha_kj (|a_j|^2 - A_j^2): against the
+amplitudes A at the start, so that f is what was seen there. An extended Kalman filter
+over the amplitudes and the parameters sees the phase of the difference through the
 nulls, because what leaves one mode arrives in the other with the pump's phase.
 
 Amplitudes are in units of `scale`, frequencies are offsets in Hz, rates in 1/s.
@@ -34,12 +36,24 @@ SHARED_HZ, REST_HZ, RATIO, SHIFT, SHIFT_DIFFERENCE = range(4, 9)
 COUPLING, QUADRATURE, ASYMMETRY, LOWER_DECAY, UPPER_DECAY = range(9, 14)
 # What the pushes are in truth, less what they are said to be, relative: in phase, across.
 LOWER_PUSH, LOWER_PUSH_ACROSS, UPPER_PUSH, UPPER_PUSH_ACROSS = range(14, 18)
-STATES = 18
+# Duffing coefficients: of each mode by its own and by the other's squared amplitude.
+LOWER_SELF, LOWER_CROSS, UPPER_SELF, UPPER_CROSS = range(18, 22)
+STATES = 22
+LEARNT = [*range(SHIFT, UPPER_DECAY + 1), *range(LOWER_SELF, STATES)]
 
 # A squared innovation of four readings beyond this is a knock: the step is bounded.
 BOUNDED_INNOVATION2 = 30.0
 RATIO_AVERAGING = 0.02  # of the innovation ratio: 50 steps
 LARGEST_RATIO = 100.0  # that one step counts with
+REBASE_S = 60.0  # arbitrary between 10 and 300: little drift, little to do
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Learnt:
+    """What lasts beyond an exchange: shifts, coupling, decay rates, Duffing coefficients."""
+
+    values: np.ndarray  # at the places LEARNT, in sample units
+    covariance: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +79,12 @@ class ObserverConfig:
     separate_walk_hz_per_root_s: float
     push_sigma: float = 0.05  # relative, of the responsivity of each drive
     push_phase_sigma_rad: float = 0.02
+    ratio_walk_per_root_s: float = 3.0e-5  # it may change with what is warmed
     decay_walk_per_s_per_root_s: float = 0.0  # slow gain changes look like decay
+    # Duffing [Hz per sample unit squared]: lower by itself, by the other; upper likewise
+    duffing_hz: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    duffing_sigma_hz: float = 0.0
+    learnt: Learnt | None = None  # what an earlier observer knew; instead of the above
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,9 +128,11 @@ class Observer:
         """Start again from the prior; the amplitudes are unknown."""
         c = self.config
         self._x = np.zeros(STATES)
+        self._base_hz = c.frequency_hz[0]  # of the lower mode: drift counts from here
+        self._since_rebase_s = 0.0
         self._x[SHARED_HZ:] = (
-            c.frequency_hz[0],
-            c.frequency_hz[1] - c.ratio * c.frequency_hz[0],
+            0.0,
+            c.frequency_hz[1],
             c.ratio,
             c.shift_hz[0],
             c.shift_hz[1],
@@ -120,10 +141,8 @@ class Observer:
             c.asymmetry,
             c.decay_rate_per_s[0],
             c.decay_rate_per_s[1],
-            0.0,
-            0.0,
-            0.0,
-            0.0,
+            *4 * (0.0,),
+            *(c.scale**2 * coefficient for coefficient in c.duffing_hz),
         )
         sigmas = np.array(
             [1.0, 1.0, 1.0, 1.0]
@@ -131,10 +150,18 @@ class Observer:
             + [*c.shift_sigma_hz, c.coupling_sigma_hz, c.coupling_sigma_hz, c.asymmetry_sigma]
             + [c.decay_rate_sigma * rate for rate in c.decay_rate_per_s]
             + 2 * [c.push_sigma, c.push_phase_sigma_rad]
+            + 4 * [c.scale**2 * c.duffing_sigma_hz]
         )
         self._p = np.diag(sigmas**2)
+        if c.learnt is not None:
+            places = np.ix_(LEARNT, LEARNT)
+            units = _learnt_units(c.scale)
+            self._x[LEARNT] = c.learnt.values * units
+            self._p[places] = c.learnt.covariance * np.outer(units, units)
         self._pump = 0.0
         self._seen = False
+        self._start_powers = np.zeros(2)  # squared amplitudes of lower and upper
+        self._has_duffing = c.duffing_sigma_hz > 0.0 or any(c.duffing_hz)
         self.shared_walk_hz_per_root_s = c.shared_walk_hz_per_root_s
         self.separate_walk_hz_per_root_s = c.separate_walk_hz_per_root_s
         self.noise_scales = (1.0, 1.0)  # on the variance of the readings: stray lines add to it
@@ -171,6 +198,9 @@ class Observer:
         self._pump = act.pump
         if self._seen:
             self._predict(duration_s, act)
+            self._since_rebase_s += duration_s
+            if self._since_rebase_s > REBASE_S:
+                self._rebase()
         innovation2, count = self._correct(readings, duration_s)
         if count:
             ratio = min(innovation2 / count, LARGEST_RATIO)
@@ -192,11 +222,16 @@ class Observer:
             self._x[both] = turn @ self._x[both]
             self._p[both, :] = turn @ self._p[both, :]
             self._p[:, both] = self._p[:, both] @ turn.T
-        # f_upper - f_lower = ratio f + rest stays what it is, against new references.
-        self._x[SHARED_HZ] -= hz[0]
-        self._x[REST_HZ] += self._x[RATIO] * hz[0] - (hz[1] - hz[0])
-        self._p[REST_HZ, :] += hz[0] * self._p[RATIO, :]
-        self._p[:, REST_HZ] += hz[0] * self._p[:, RATIO]
+        self._base_hz -= hz[0]
+        self._x[REST_HZ] -= hz[1] - hz[0]
+
+    def learnt(self) -> Learnt:
+        """What a later observer of the same modes may begin with."""
+        units = 1.0 / _learnt_units(self.config.scale)
+        covariance = self._p[np.ix_(LEARNT, LEARNT)]
+        return Learnt(
+            values=self._x[LEARNT] * units, covariance=covariance * np.outer(units, units)
+        )
 
     # -- inside -----------------------------------------------------------------
 
@@ -208,17 +243,22 @@ class Observer:
         push = said * (
             1.0 + x[[LOWER_PUSH, UPPER_PUSH]] + 1j * x[[LOWER_PUSH_ACROSS, UPPER_PUSH_ACROSS]]
         )
-        step = np.eye(2) + dt * generator @ (
-            np.eye(2) + dt / 2.0 * generator @ (np.eye(2) + dt / 3.0 * generator)
-        )
-        moved = step @ a + dt * (push + dt / 2.0 * generator @ push)
+        half = _exponential(dt / 2.0 * generator)
+        step = half @ half
+        # What a steady push leaves: the propagator integrated over the step (Simpson).
+        moved = step @ a + dt / 6.0 * (push + 4.0 * (half @ push) + step @ push)
         jacobian = np.eye(STATES)
         jacobian[0:4, 0:4] = _real(step)
-        middle = a + dt / 2.0 * (generator @ a + push)
+        middle = half @ a + dt / 2.0 * push
         for place, slope in slopes.items():
-            # To second order: half a step before and after the parameter acts.
-            effect = dt * (slope @ middle + dt / 2.0 * generator @ (slope @ a))
+            # As if the parameter acted in the middle: exact for what turns the phases.
+            effect = dt * (half @ (slope @ middle))
             jacobian[0:4, place] = effect[0].real, effect[0].imag, effect[1].real, effect[1].imag
+        if self._has_duffing:
+            # The amplitudes move the frequencies, and so themselves.
+            turning = 2j * math.pi * dt * (half * middle[None, :]) @ self._duffing_slopes()
+            jacobian[0:4:2, 0:4] += turning.real
+            jacobian[1:4:2, 0:4] += turning.imag
         jacobian[0:2, LOWER_PUSH] = dt * said[0].real, dt * said[0].imag
         jacobian[0:2, LOWER_PUSH_ACROSS] = -dt * said[0].imag, dt * said[0].real
         jacobian[2:4, UPPER_PUSH] = dt * said[1].real, dt * said[1].imag
@@ -236,12 +276,26 @@ class Observer:
             p[place, place] += kick
             p[place + 1, place + 1] += kick
         self._add_switching(p, act, middle, dt)
-        self._add_walk(p, SHARED_HZ, slopes[SHARED_HZ] @ middle, self.shared_walk_hz_per_root_s, dt)
-        self._add_walk(p, REST_HZ, slopes[REST_HZ] @ middle, self.separate_walk_hz_per_root_s, dt)
-        p[RATIO, RATIO] += 1.0e-9 * dt
+        self._add_walk(
+            p, SHARED_HZ, half @ (slopes[SHARED_HZ] @ middle), self.shared_walk_hz_per_root_s, dt
+        )
+        self._add_walk(
+            p, REST_HZ, half @ (slopes[REST_HZ] @ middle), self.separate_walk_hz_per_root_s, dt
+        )
+        p[RATIO, RATIO] += c.ratio_walk_per_root_s**2 * dt
         for place in (LOWER_DECAY, UPPER_DECAY):
             p[place, place] += c.decay_walk_per_s_per_root_s**2 * dt
         self._p = 0.5 * (p + p.T)
+
+    def _rebase(self) -> None:
+        """Count the shared drift from where it is: the ratio acts on recent drift only."""
+        shift_hz = float(self._x[SHARED_HZ])
+        self._base_hz += shift_hz
+        self._x[SHARED_HZ] = 0.0
+        self._x[REST_HZ] += self._x[RATIO] * shift_hz
+        self._p[REST_HZ, :] += shift_hz * self._p[RATIO, :]
+        self._p[:, REST_HZ] += shift_hz * self._p[:, RATIO]
+        self._since_rebase_s = 0.0
 
     def _add_switching(
         self, p: np.ndarray, act: ObserverInput, middle: np.ndarray, dt: float
@@ -280,15 +334,34 @@ class Observer:
         p[place, 0:4] += walk * dt**2 / 2.0 * effect
         p[place, place] += walk * dt
 
+    def _powers(self) -> np.ndarray:
+        """Squared amplitudes of lower and upper against those at the start."""
+        squares = self._x[0:4] ** 2
+        return np.asarray(squares[0::2] + squares[1::2] - self._start_powers)
+
+    def _duffing_hz(self) -> tuple[float, float]:
+        """Shifts of both modes by the amplitudes."""
+        x, (lower, upper) = self._x, self._powers()
+        return (
+            float(x[LOWER_SELF] * lower + x[LOWER_CROSS] * upper),
+            float(x[UPPER_SELF] * upper + x[UPPER_CROSS] * lower),
+        )
+
+    def _duffing_slopes(self) -> np.ndarray:
+        """Derivative of both shifts by the parts of the amplitudes, shape (2, 4)."""
+        x = self._x
+        own = np.array([[x[LOWER_SELF], x[LOWER_CROSS]], [x[UPPER_CROSS], x[UPPER_SELF]]])
+        return np.asarray(2.0 * np.repeat(own, 2, axis=1) * x[0:4])
+
     def _generator(self, act: ObserverInput) -> tuple[np.ndarray, dict[int, np.ndarray]]:
         """The 2 x 2 generator of the motion, and its derivatives by the parameters."""
         x = self._x
         pump, squared = act.pump, act.pump * act.pump
-        shared = x[SHARED_HZ]
-        lower_hz = shared + x[SHIFT] * squared
-        upper_hz = (
-            (1.0 + x[RATIO]) * shared + x[REST_HZ] + (x[SHIFT] + x[SHIFT_DIFFERENCE]) * squared
-        )
+        shared = float(x[SHARED_HZ])
+        lower_hz, upper_hz = self._duffing_hz() if self._has_duffing else (0.0, 0.0)
+        drifted_hz = self._base_hz + shared + x[SHIFT] * squared
+        lower_hz += drifted_hz
+        upper_hz += drifted_hz + x[RATIO] * shared + x[REST_HZ] + x[SHIFT_DIFFERENCE] * squared
         rho = math.exp(x[ASYMMETRY])
         turn = cmath.exp(-1j * act.pump_rad)
         generator = pump * self._coupling_generator(act.pump_rad)
@@ -303,6 +376,12 @@ class Observer:
             LOWER_DECAY: np.diag([-0.5 + 0j, 0.0]),
             UPPER_DECAY: np.diag([0.0, -0.5 + 0j]),
         }
+        if self._has_duffing:
+            lower_power, upper_power = self._powers()
+            slopes[LOWER_SELF] = np.diag([hertz * lower_power, 0.0])
+            slopes[LOWER_CROSS] = np.diag([hertz * upper_power, 0.0])
+            slopes[UPPER_SELF] = np.diag([0.0, hertz * upper_power])
+            slopes[UPPER_CROSS] = np.diag([0.0, hertz * lower_power])
         if pump != 0.0:
             unit = TWO_PI * pump
             slopes[SHIFT] = squared * np.diag([hertz, hertz])
@@ -338,6 +417,7 @@ class Observer:
                 self._x[0:4] = values
                 self._p[0:4, :] = self._p[:, 0:4] = 0.0
                 self._p[0:4, 0:4] = np.diag(noise)
+                self._start_powers = self._powers()
                 return 0.0, 4
         innovation = np.array(values) - self._x[rows]
         total = self._p[np.ix_(rows, rows)] + np.diag(noise)
@@ -354,21 +434,27 @@ class Observer:
     def _described(self, innovation2: float, count: int) -> ObserverEstimate:
         x, p, scale = self._x, self._p, self.config.scale
         squared = self._pump**2
-        lower = np.zeros(STATES)
+        lower, difference = np.zeros(STATES), np.zeros(STATES)
         lower[[SHARED_HZ, SHIFT]] = 1.0, squared
-        difference = np.zeros(STATES)
-        difference[[SHARED_HZ, REST_HZ, RATIO, SHIFT_DIFFERENCE]] = (
-            x[RATIO],
-            1.0,
-            x[SHARED_HZ],
-            squared,
-        )
+        difference[[SHARED_HZ, REST_HZ, RATIO]] = x[RATIO], 1.0, x[SHARED_HZ]
+        difference[SHIFT_DIFFERENCE] = squared
+        lower_duffing_hz, upper_duffing_hz = 0.0, 0.0
+        if self._has_duffing:
+            lower_duffing_hz, upper_duffing_hz = self._duffing_hz()
+            lower_power, upper_power = self._powers()
+            slopes = self._duffing_slopes()
+            lower[0:4], difference[0:4] = slopes[0], slopes[1] - slopes[0]
+            lower[[LOWER_SELF, LOWER_CROSS]] = lower_power, upper_power
+            difference[LOWER_SELF:] = -lower_power, -upper_power, upper_power, lower_power
         return ObserverEstimate(
             amplitudes=(scale * complex(x[0], x[1]), scale * complex(x[2], x[3])),
-            lower_hz=float(x[SHARED_HZ] + x[SHIFT] * squared),
+            lower_hz=float(self._base_hz + x[SHARED_HZ] + x[SHIFT] * squared + lower_duffing_hz),
             lower_sigma_hz=math.sqrt(max(float(lower @ p @ lower), 0.0)),
             difference_hz=float(
-                x[RATIO] * x[SHARED_HZ] + x[REST_HZ] + x[SHIFT_DIFFERENCE] * squared
+                x[RATIO] * x[SHARED_HZ]
+                + x[REST_HZ]
+                + x[SHIFT_DIFFERENCE] * squared
+                + (upper_duffing_hz - lower_duffing_hz)
             ),
             difference_sigma_hz=math.sqrt(max(float(difference @ p @ difference), 0.0)),
             coupling_hz=complex(x[COUPLING], x[QUADRATURE]),
@@ -378,6 +464,29 @@ class Observer:
             innovation2=innovation2,
             readings=count,
         )
+
+
+def _learnt_units(scale: float) -> np.ndarray:
+    """What lasts, in the filter's units over sample units."""
+    duffing = STATES - LOWER_SELF
+    return np.concatenate((np.ones(len(LEARNT) - duffing), np.full(duffing, scale**2)))
+
+
+def _exponential(matrix: np.ndarray) -> np.ndarray:
+    """exp of a 2 x 2 matrix: e^h [cosh r + (M - h) sinh(r) / r], h half the trace."""
+    half = complex(matrix[0, 0] + matrix[1, 1]) / 2.0
+    apart = complex(matrix[0, 0] - matrix[1, 1]) / 2.0
+    root2 = apart * apart + complex(matrix[0, 1] * matrix[1, 0])
+    root = cmath.sqrt(root2)
+    slope = cmath.sinh(root) / root if abs(root) > 1e-6 else 1.0 + root2 / 6.0
+    grown = cmath.exp(half)
+    even, odd = grown * cmath.cosh(root), grown * slope
+    return np.array(
+        [
+            [even + odd * apart, odd * matrix[0, 1]],
+            [odd * matrix[1, 0], even - odd * apart],
+        ]
+    )
 
 
 def _real(matrix: np.ndarray) -> np.ndarray:

@@ -18,6 +18,7 @@ FLOORS = {
     "controller.replay": 5,
     "controller.analysis": 6,
     "controller.runtime": 6,
+    "controller.limits": 7,
     "controller.service": 7,
     "controller.cli": 8,
 }
