@@ -53,6 +53,7 @@ MULTIPLIED = [RATIO, SHARED_HZ, RATE, ASYMMETRY, COUPLING, QUADRATURE]
 # both are far off a neighbour is hardly likelier than the centre.
 FACTORS = ((2.0, 8.0), (4.0, 16.0, 64.0), (2.0,), (4.0,))
 MOVE_AT = 2.0  # log-likelihood; moving the centre changes no estimate by itself
+NOISES = (2, 3)  # places of diffusion and detector noise among the strengths
 FORGET_S = 300.0  # arbitrary between 100 and 1000: how long innovations count
 LEAST_LEAD = -10.0  # no member falls back further (weight 5e-5), so that each can return
 # The ratio may change a little with what is warmed: 1e-3 in a quarter of an hour.
@@ -60,8 +61,19 @@ RATIO_WALK2_PER_S = 1.0e-9
 RATE_TIME_S = 60.0  # the rate of the shared drift is remembered for about a minute
 AMBIGUOUS_TURNS = 0.2  # a phase less certain than this may be a turn off: 2.5 sigma to half a turn
 BROKEN_TURNS = 0.1  # the trackers' own gate: 0.6 rad
-RESTART_TURNS = 0.05  # what a restarted phase may be off by
-SURPRISE2 = 36.0  # beyond 6 sigma (by chance once in years) a walk has outrun the model
+RESTART_TURNS = 0.01  # what a restarted phase may be off by: 0.2 Hz for half a window
+SURPRISE2 = 36.0  # beyond 6 sigma (by chance once in years) the model has been outrun
+# What outran the model once (a door, a stray line, a knock) is likely to do so again: for
+# some windows, 1 to 10 s, less is taken for chance.
+ALERT_SURPRISE2 = 4.0
+ALERT_S = 3.0
+# One window cannot tell a frequency that walked from a phase that was disturbed: half of
+# what surprises is put down to either. What is real comes again in the next windows.
+WALK_SHARE = 0.5
+# As far as surprises have moved the difference it is uncertain, until the new place is as
+# old as this: a stray line that beats with a mode at 0.1 Hz takes 5 s from end to end.
+DOUBT_S = 5.0
+LEAST_DOUBT_SIGMAS = 0.1  # of the other uncertainty: less changes no sigma by a per cent
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +93,7 @@ class Strengths:
 
 
 LEAST_LOGS = np.log([1e-12, 1e-12, 1e-2, 0.1])
-LARGEST_LOGS = np.log([1.0, 1e-2, 1e3, 30.0])
+LARGEST_LOGS = np.log([1.0, 1e-2, 1e3, 1e8])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,6 +154,16 @@ class JointReading:
     upper_variance_turns2: float
     lower_diffusion_turns2_per_s: float
     upper_diffusion_turns2_per_s: float
+
+
+NO_READING = JointReading(
+    lower_turns=None,
+    lower_variance_turns2=math.inf,
+    upper_turns=None,
+    upper_variance_turns2=math.inf,
+    lower_diffusion_turns2_per_s=0.0,
+    upper_diffusion_turns2_per_s=0.0,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,6 +227,11 @@ class JointEstimator:
         self._log_likelihood = np.zeros(members)
         self._pump, self._window_s = PumpAction(), 1.0
         self._since_rebase_s = 0.0
+        self._restarted: set[ModeId] = set()  # whose phase was taken as new in the last window
+        self._alert_s = dict.fromkeys(ModeId, 0.0)
+        self._is_surprised = False  # by what is not shared in the last window
+        self._undoubted_hz: float | None = None  # the difference before surprises, fading
+        self._doubted_hz = 0.0  # how far it has been moved since
         self.innovation_ratio = 1.0
         self._mix()
 
@@ -266,20 +293,44 @@ class JointEstimator:
         self._pump, self._window_s = pump, window_s
         self._predict(window_s, reading, pump, early or pump, strengths)
         self._log_likelihood *= math.exp(-duration_s / FORGET_S)
+        self._alert_s = {mode: left_s - duration_s for mode, left_s in self._alert_s.items()}
+        self._is_surprised = False
+        before_hz = self.estimate().difference_hz
         scale = strengths[:, 3]
         if reading.lower_turns is not None:
             self._correct(ModeId.LOWER, reading.lower_turns, reading.lower_variance_turns2 * scale)
+        else:
+            self._restarted.discard(ModeId.LOWER)
         if reading.upper_turns is not None:
             innovation2 = self._correct(
                 ModeId.UPPER, reading.upper_turns, reading.upper_variance_turns2 * scale
             )
             self.innovation_ratio += 0.05 * (min(innovation2, 100.0) - self.innovation_ratio)
+        else:
+            self._restarted.discard(ModeId.UPPER)
         self._move_bank()
         self._since_rebase_s += duration_s
         if self._since_rebase_s > RATE_TIME_S:
             self._rebase()
         self._mix()
+        self._doubt(duration_s, before_hz)
         return self.estimate()
+
+    def foretold(self, duration_s: float) -> JointEstimate:
+        """What the estimate will be after a time without readings or a pump.
+
+        Parameters
+        ----------
+        duration_s : float
+            From the middle of the last window on [s], > 0.
+
+        Returns
+        -------
+        JointEstimate
+            The shared drift goes on at its rate; every sigma has grown.
+        """
+        later = self.copy()
+        return later.process(duration_s, NO_READING, PumpAction())
 
     def _predict(
         self,
@@ -321,18 +372,25 @@ class JointEstimator:
         """Scalar update of every member; returns the centre's squared innovation."""
         place = LOWER_MEAN if mode is ModeId.LOWER else UPPER_MEAN
         if self._phase_is_broken(place, turns, float(variance[0])):
+            if mode in self._restarted:
+                self._restart_frequency(mode, turns)
             self._restart_phase(mode, turns)
             return 1.0
+        self._restarted.discard(mode)
         p = self._p
         innovation = turns - self._x[:, place]
         innovation -= round(float(innovation[0]))  # whole turns cannot be told apart
         total = p[:, place, place] + variance
         normalised2 = innovation**2 / total
         self._log_likelihood -= 0.5 * (np.minimum(normalised2, 100.0) + np.log(total))
-        surprised = normalised2 > SURPRISE2
+        surprised = normalised2 > (ALERT_SURPRISE2 if self._alert_s[mode] > 0.0 else SURPRISE2)
         if surprised.any():
-            self._add_walk(mode, np.where(surprised, innovation**2 - total, 0.0))
-            total = p[:, place, place] + variance
+            self._is_surprised = mode is ModeId.UPPER and bool(surprised[0])
+            if normalised2[0] > SURPRISE2:
+                self._alert_s[mode] = ALERT_S
+            excess = np.where(surprised, innovation**2 - total, 0.0)
+            self._add_walk(mode, WALK_SHARE * excess)
+            total = p[:, place, place] + variance + (1.0 - WALK_SHARE) * excess
         column = p[:, :, place].copy()
         gain = column / total[:, None]
         p -= gain[:, :, None] * column[:, None, :]
@@ -360,6 +418,21 @@ class JointEstimator:
         added = added.reshape(self._p.shape)
         self._p += (variances_turns2 / added[:, place, place])[:, None, None] * added
 
+    def _doubt(self, duration_s: float, before_hz: float) -> None:
+        """Count as uncertain how far surprises have moved the difference from where it was."""
+        if self._is_surprised and self._undoubted_hz is None:
+            self._undoubted_hz = before_hz
+        if self._undoubted_hz is None:
+            return
+        estimate = self.estimate()
+        left = math.exp(-duration_s / DOUBT_S)
+        self._doubted_hz = left * (estimate.difference_hz - self._undoubted_hz)
+        self._undoubted_hz = estimate.difference_hz - self._doubted_hz
+        is_calm = self._alert_s[ModeId.UPPER] <= 0.0
+        if is_calm and abs(self._doubted_hz) < LEAST_DOUBT_SIGMAS * estimate.difference_sigma_hz:
+            self._undoubted_hz, self._doubted_hz = None, 0.0
+        self._estimate = None  # its sigmas count the doubt
+
     # -- the bank ---------------------------------------------------------------
 
     def _move_bank(self) -> None:
@@ -376,13 +449,18 @@ class JointEstimator:
         directions, moved = self._directions, int(np.argmax(np.abs(self._directions[best])))
         along = np.flatnonzero(~np.delete(directions, moved, axis=1).any(axis=1))
         offsets = directions[along, moved]
-        distances = np.abs(offsets[:, None] + directions[best, moved] - offsets[None, :])
+        places = offsets + directions[best, moved]  # in the old bank
+        nearest = np.argmin(np.abs(places[:, None] - offsets[None, :]), axis=1)
         sources = np.full(len(directions), best)
-        sources[along] = along[np.argmin(distances, axis=1)]
+        sources[along] = along[nearest]
         new_lead = lead[best] + lead
         new_lead[along] = lead[sources[along]]
         self._center = np.clip(self._center + directions[best], LEAST_LOGS, LARGEST_LOGS)
         self._x, self._p, self._log_likelihood = self._x[sources], self._p[sources], new_lead
+        if moved in NOISES:
+            # Who took noise for motion has followed it, and knows the less.
+            louder = np.exp(np.maximum(places - offsets[nearest], 0.0))
+            self._p[along] *= louder[:, None, None]
 
     def _mix(self) -> None:
         """Mean and covariance of the whole bank, weighed by likelihood."""
@@ -449,8 +527,8 @@ class JointEstimator:
             upper_hz=lower_hz + difference_hz,
             upper_sigma_hz=sigmas[2],
             difference_hz=difference_hz,
-            difference_sigma_hz=sigmas[1],
-            tracked_sigma_hz=sigmas[3],
+            difference_sigma_hz=math.hypot(sigmas[1], self._doubted_hz),
+            tracked_sigma_hz=math.hypot(sigmas[3], self._doubted_hz),
             drift_ratio=1.0 + ratio,
             drift_ratio_sigma=math.sqrt(max(float(p[RATIO, RATIO]), 0.0)),
             coupling_hz=math.hypot(x[COUPLING], x[QUADRATURE]),
@@ -496,11 +574,48 @@ class JointEstimator:
 
     def _restart_phase(self, mode: ModeId, turns: float) -> None:
         """Take a phase as new; frequencies keep what they know."""
-        place = LOWER_TURNS if mode is ModeId.LOWER else UPPER_TURNS
-        self._x[:, place] = turns
+        place, mean = _phases_of(mode)
+        self._shift_phase(mode, turns - self._x[:, mean])
+        self._forget(place, RESTART_TURNS**2)
+        self._restarted.add(mode)
+
+    def _restart_frequency(self, mode: ModeId, turns: float) -> None:
+        """Two broken phases in a row: it is the frequency that has jumped, by a turn a window.
+
+        Where both modes jump, what the lower one tells is taken for the upper one, too,
+        whose own reading then tells the rest. What drift, ratio and shifts were is kept.
+        """
+        innovation = turns - float(self._x[0, _phases_of(mode)[1]])
+        jump_turns = innovation - round(innovation)
+        jump_hz, variance = jump_turns / self._window_s, (RESTART_TURNS / self._window_s) ** 2
+        jumped = {mode}
+        if mode is ModeId.LOWER:
+            self._base[0] += jump_hz
+            self._forget(SHARED_HZ, variance)
+            self._forget(MIDDLE_HZ, variance)
+            jumped |= self._restarted
+        if ModeId.UPPER in jumped:
+            self._base[1] += jump_hz
+        self._forget(REST_HZ, variance)
+        for each in jumped:  # to where they would be, had the frequency been known
+            self._shift_phase(each, jump_turns)
+            self._x[:, _phases_of(each)[0]] += 0.5 * jump_turns
+
+    def _shift_phase(self, mode: ModeId, turns: np.ndarray | float) -> None:
+        """Move a phase and its mean over the window by as many turns."""
+        for place in _phases_of(mode):
+            self._x[:, place] += turns
+
+    def _forget(self, place: int, variance: float) -> None:
+        """Let a state be known with a variance, and independently of the others."""
         self._p[:, place, :] = 0.0
         self._p[:, :, place] = 0.0
-        self._p[:, place, place] = RESTART_TURNS**2
+        self._p[:, place, place] = variance
+
+
+def _phases_of(mode: ModeId) -> tuple[int, int]:
+    """Places of a mode's phase at the end of the window, and of its mean."""
+    return (LOWER_TURNS, LOWER_MEAN) if mode is ModeId.LOWER else (UPPER_TURNS, UPPER_MEAN)
 
 
 @lru_cache(maxsize=16)

@@ -31,9 +31,15 @@ PHASE_GATE_RAD = 0.6
 # An amplitude that falls below this part of the prediction within one update is
 # gone: a mode decays over seconds, an update lasts milliseconds.
 AMPLITUDE_GATE = 0.5
+# One that grows to more than this within one update is no motion of the mode either, but
+# a spike, or another gain: looked at before it is believed.
+SPIKE_RATIO = 3.0
 # Phasors that add up to less of their sum of moduli turn by more than half a turn
 # meanwhile: sinc(1/2) = 0.64.
 RETURNED_COHERENCE = 0.7
+# A returned line that goes on turning for so many times what a return takes is far from
+# where it was: to wait for it is no use.
+ELSEWHERE_RATIO = 5.0
 # Below this signal-to-noise (amplitude over the noise of one quadrature of an
 # update) the phase of one update is no longer Gaussian and the gates mean nothing.
 LEAST_AMPLITUDE_SNR = 3.0
@@ -133,6 +139,7 @@ class PhaseTracker:
         self._is_fresh = False  # the phase has not been seen yet
         self._was_locked = False  # before the hold
         self._returned: list[complex] = []
+        self._turning_s = 0.0  # how long a returned line has been turning
 
     def copy(self) -> PhaseTracker:
         """An independent tracker that goes on alike."""
@@ -273,10 +280,9 @@ class PhaseTracker:
         if self._is_fresh:
             self._take_phase(phasor)
             phasor = late_phasor = complex(abs(phasor))
-        trouble = self._trouble(phasor, late_phasor, len(samples) / late)
         if self.state is TrackerState.HOLDING:
-            phasor = self._look_for_return(phasor, bool(trouble))
-        elif trouble:
+            phasor = self._look_for_return(phasor)
+        elif trouble := self._trouble(phasor, late_phasor, len(samples) / late):
             self.hold(trouble)
         if self.state not in (TrackerState.LOCKED, TrackerState.PULLING_IN):
             return self._no_reading()
@@ -293,6 +299,7 @@ class PhaseTracker:
         self._in_state_s = self._steady_s = 0.0
         self._last_innovations = 0.0, 0.0
         self._returned.clear()
+        self._turning_s = 0.0
 
     def _predict(self, duration_s: float, pull_hz: float) -> None:
         """Phase and frequency: exact discretisation of a random-walk frequency."""
@@ -334,6 +341,8 @@ class PhaseTracker:
         settled = self.state is not TrackerState.PULLING_IN
         if settled and late.real < AMPLITUDE_GATE * self.amplitude - GATE_SIGMAS * late_noise:
             return "the amplitude fell out or the phase jumped"
+        if settled and abs(phasor) > SPIKE_RATIO * self.amplitude + GATE_SIGMAS * late_noise:
+            return "the amplitude shot up"
         measured_rad = noise * math.sqrt(self._noise_scale) / self.amplitude
         sigma_rad = math.hypot(self.phase_sigma_rad, measured_rad)
         gate_rad = max(GATE_SIGMAS * sigma_rad, PHASE_GATE_RAD)
@@ -341,15 +350,17 @@ class PhaseTracker:
             return "the phase jumped"
         return ""
 
-    def _look_for_return(self, phasor: complex, troubled: bool) -> complex:
+    def _look_for_return(self, phasor: complex) -> complex:
         """While holding: is the line there again, and with which phase?
 
         Returns the phasor against the phase that is believed then.
         """
         noise = self.quadrature_sigma
-        if abs(phasor) < max(2.0 * LEAST_AMPLITUDE_SNR * noise, 0.2 * self.amplitude):
+        is_there = abs(phasor) > max(2.0 * LEAST_AMPLITUDE_SNR * noise, 0.2 * self.amplitude)
+        if not is_there or not self._goes_on(phasor):
             self._returned.clear()
-        else:
+            self._turning_s = 0.0
+        if is_there:
             self._returned.append(phasor)
         if self._in_state_s > self.config.hold_s:
             self._change(TrackerState.LOST, "held too long")
@@ -360,12 +371,16 @@ class PhaseTracker:
         mean = sum(self._returned) / needed
         if abs(mean) < RETURNED_COHERENCE * sum(map(abs, self._returned)) / needed:
             self._returned.pop(0)  # it turns too fast to be taken as one phase
+            self._turning_s += self.config.update_s
+            if self._turning_s > ELSEWHERE_RATIO * self.config.relock_s:
+                self._change(TrackerState.LOST, "the line is at another frequency")
             return phasor
         self.amplitude = abs(mean)
         # A phase that is not well predicted may be a turn off: it says nothing of the
         # frequency.
         is_known = self.phase_sigma_rad < 0.5 * PHASE_GATE_RAD
-        if not troubled and is_known and abs(cmath.phase(mean)) < PHASE_GATE_RAD:
+        error_rad = max(abs(cmath.phase(mean)), abs(cmath.phase(phasor)))
+        if is_known and error_rad < PHASE_GATE_RAD:  # with whatever amplitude
             if self._was_locked:
                 self._change(TrackerState.LOCKED, "the line is back")
             else:
@@ -376,6 +391,12 @@ class PhaseTracker:
         self.turns += cmath.phase(mean) / TWO_PI
         self._p00, self._p01 = 1.0 / 12.0, 0.0
         return phasor * mean.conjugate() / abs(mean)
+
+    def _goes_on(self, phasor: complex) -> bool:
+        """Whether a returned line is about as strong as it was an update ago."""
+        if not self._returned:
+            return True
+        return AMPLITUDE_GATE <= abs(phasor) / abs(self._returned[-1]) <= 1.0 / AMPLITUDE_GATE
 
     def _correct(self, phasor: complex) -> PhaseReading:
         """The loop's correction: phase error times gains, in both quadratures."""

@@ -137,6 +137,55 @@ def test_a_flip_of_one_phase_is_taken_as_a_new_phase(place: int) -> None:
     assert is_right(fed(made, flipped[401:])[-1], 500)
 
 
+def test_a_flip_far_from_the_reference_is_taken_as_a_new_phase() -> None:
+    """With 5 Hz of drift the phase turns by a quarter within half a window."""
+    made = JointEstimator(CONFIG)
+    times_s = TICK_S * (np.arange(600) + 0.5)
+    drifted_hz = np.minimum(0.1 * times_s, 5.0)
+    turns = PHASES.turns.T[:600] + (TICK_S * np.cumsum(drifted_hz))[:, None]
+    turns[560:] += 0.5
+    fed(made, turns[:560])
+    before = made.estimate()
+    for estimate in fed(made, turns[560:]):
+        assert abs(estimate.difference_hz - before.difference_hz) < 5e-3
+        assert estimate.difference_sigma_hz < 5.0 * before.difference_sigma_hz
+
+
+@pytest.mark.parametrize(
+    ("lower_hz", "upper_hz"), [(3.0, 3.0), (-3.0, 0.0), (0.0, 4.5), (2.0, 3.0)]
+)
+def test_a_jump_of_a_frequency_is_no_endless_row_of_new_phases(
+    lower_hz: float, upper_hz: float
+) -> None:
+    """Up to half a turn a window, that is 5 Hz; the estimate knows at once that it knows little."""
+    turns = PHASES.turns.T[:450].copy()
+    since_s = np.maximum(TICK_S * (np.arange(450) - 399.5), 0.0)
+    turns += since_s[:, None] * np.array([lower_hz, upper_hz])
+    made = settled(400)
+    before = made.estimate()
+    estimates = fed(made, turns[400:])
+    true_hz = REFERENCE_HZ + PHASES.difference_hz[400:450] + (upper_hz - lower_hz)
+    # Two windows show that phases are broken, and by what; the third measures.
+    for estimate, difference_hz in zip(estimates[2:], true_hz[2:], strict=True):
+        assert abs(estimate.difference_hz - difference_hz) < 5.0 * estimate.difference_sigma_hz
+    assert estimates[-1].difference_sigma_hz < 3.0 * before.difference_sigma_hz
+    lower_error_hz = estimates[-1].lower_hz - CONFIG.lower_reference_hz - lower_hz
+    assert abs(lower_error_hz - PHASES.frequencies_hz[0, 449]) < 5.0 * estimates[-1].lower_sigma_hz
+
+
+@pytest.mark.parametrize("place", [0, 1])
+def test_a_disturbed_phase_costs_certainty_but_not_honesty(place: int) -> None:
+    """A spike of 0.05 rad in one window: hundreds of times the noise."""
+    turns = PHASES.turns.T[:500].copy()
+    turns[400, place] += 0.05 / (2.0 * math.pi)
+    made = settled(400)
+    before = made.estimate()
+    for ticks, estimate in enumerate(fed(made, turns[400:]), start=401):
+        error_hz = estimate.difference_hz - REFERENCE_HZ - PHASES.difference_hz[ticks - 1]
+        assert abs(error_hz) < 5.0 * estimate.difference_sigma_hz
+    assert estimate.difference_sigma_hz < 2.0 * before.difference_sigma_hz
+
+
 def test_one_missing_phase_leaves_the_other() -> None:
     made = settled()
     for turns in PHASES.turns[0, 400:430]:
@@ -162,6 +211,21 @@ def test_without_readings_the_difference_stays_and_its_sigma_grows() -> None:
     assert all(np.diff(sigmas_hz) > 0.0)
     # The shared rate goes on: its share in the difference is a hundredth of it.
     assert abs(after.difference_hz - before.difference_hz) < after.difference_sigma_hz
+
+
+@pytest.mark.parametrize("chirp_hz_per_s", [0.05, -0.2])
+def test_what_is_foretold_follows_the_drift_and_changes_nothing(chirp_hz_per_s: float) -> None:
+    made = JointEstimator(CONFIG)
+    times_s = TICK_S * (np.arange(600) + 0.5)
+    turns = np.stack((0.5 * chirp_hz_per_s * times_s**2,) * 2, axis=1)
+    fed(made, turns)
+    before = made.estimate()
+    foretold = made.foretold(20.0)
+    assert made.estimate() == before
+    # A drift is taken for a walk for the most part: only some of its rate is remembered.
+    moved_hz = foretold.lower_hz - before.lower_hz
+    assert 0.0 < moved_hz / (20.0 * chirp_hz_per_s) < 1.0
+    assert foretold.lower_sigma_hz > before.lower_sigma_hz
 
 
 def test_a_gap_counts_like_as_many_ticks_without_readings() -> None:

@@ -276,6 +276,29 @@ def test_an_amplitude_that_falls_out_is_seen_within_the_update(left: float) -> N
     assert made.state is TrackerState.HOLDING
 
 
+@pytest.mark.parametrize("factor", [8.0, 100.0])
+def test_a_spike_is_held_and_leaves_amplitude_and_frequency(factor: float) -> None:
+    made = locked()
+    samples = steady(1.0, from_s=2.0, seed=2)
+    samples[: 2 * SAMPLES_PER_UPDATE] *= factor
+    states = states_over(made, samples)
+    assert states == [TrackerState.LOCKED, TrackerState.HOLDING, TrackerState.LOCKED]
+    assert made.amplitude == pytest.approx(1.0, abs=0.01)
+    assert abs(made.offset_hz - OFFSET_HZ) < 5.0 * made.frequency_sigma_hz
+    assert made.cycle_slips == 0
+
+
+@pytest.mark.parametrize("gain", [0.3, 0.5, 2.0, 4.0])
+def test_another_gain_is_no_other_phase(gain: float) -> None:
+    """The same line with another amplitude: locked again, not pulled in anew."""
+    made = locked()
+    states = states_over(made, gain * steady(1.0, from_s=2.0, seed=2))
+    assert set(states) <= {TrackerState.LOCKED, TrackerState.HOLDING}
+    assert states[-1] is TrackerState.LOCKED
+    assert made.amplitude == pytest.approx(gain, rel=0.01)
+    assert made.cycle_slips == 0
+
+
 def test_an_amplitude_that_is_gone_ends_in_lost() -> None:
     config = dataclasses.replace(CONFIG, hold_s=3.0)
     made = locked(config)
@@ -285,6 +308,15 @@ def test_an_amplitude_that_is_gone_ends_in_lost() -> None:
         TrackerState.HOLDING,
         TrackerState.LOST,
     ]
+
+
+@pytest.mark.parametrize("offset_hz", [-30.0, 15.0])
+def test_a_line_that_has_gone_far_away_is_not_waited_for(offset_hz: float) -> None:
+    """It is there and turns: lost in a second and a bit, not after the longest holdover."""
+    made = locked()
+    states = states_over(made, steady(1.5, offset_hz=offset_hz))
+    assert states == [TrackerState.LOCKED, TrackerState.HOLDING, TrackerState.LOST]
+    assert made.reason == "the line is at another frequency"
 
 
 def test_while_held_the_amplitude_decays_freely() -> None:
