@@ -167,6 +167,8 @@ class Engine:
         self._refusals: dict[str, str] = {}  # of the last command of a channel
         self._locked_at: int | None = None
         self._has_pair_locked = False
+        self._both_locked_at: int | None = None  # when last
+        self._is_relock_due = False
         self._estimate_doubt = ""
         self._estimate_lost_s = 0.0
         self._failure: str | None = None
@@ -376,17 +378,31 @@ class Engine:
         """Where a mode was last, if it ever was locked; else where it is expected."""
         wide = self._wide_target(mode)
         assert self._pair is not None
-        frequency_hz = self._pair.frequency_hz(mode)
+        frequency_hz, sigma_hz = self._foretold_hz(self._pair, mode)
         is_far = abs(frequency_hz - wide.frequency_hz) > 2.0 * wide.half_width_hz
         if mode not in self._last_locks or is_far:
             return wide
-        sigma_hz = self._pair.trackers[mode].frequency_sigma_hz
         half_width_hz = max(LEAST_SEARCH_AGAIN_HZ, 5.0 * sigma_hz)
         return replace(
             wide,
             frequency_hz=frequency_hz,
             half_width_hz=min(half_width_hz, wide.half_width_hz),
         )
+
+    def _foretold_hz(self, pair: TrackedPair, mode: ModeId) -> tuple[float, float]:
+        """Where a mode has drifted to by now, by the joint estimate, and one sigma.
+
+        A loop that followed the mode to another place than the estimate knows of counts in.
+        """
+        tracked_hz = pair.frequency_hz(mode)
+        tracked_sigma_hz = pair.trackers[mode].frequency_sigma_hz
+        if self._last_tick is None:
+            return tracked_hz, tracked_sigma_hz
+        elapsed_s = (self._now - self._last_tick.center_index) / self._rate_hz
+        joint = pair.joint.foretold(elapsed_s)
+        foretold_hz = joint.lower_hz if mode is LOWER else joint.upper_hz
+        sigma_hz = joint.lower_sigma_hz if mode is LOWER else joint.upper_sigma_hz
+        return foretold_hz, math.hypot(sigma_hz, tracked_sigma_hz, foretold_hz - tracked_hz)
 
     def _wide_target(self, mode: ModeId) -> SearchTarget:
         """The configured range, and what is left there of a motion that was followed."""
@@ -526,6 +542,7 @@ class Engine:
         pair, pump = self._pair, self._pump
         assert pair is not None
         ticks = self._measure(block, health, out)
+        self._note_relock(out)
         for tick in ticks:
             self._take_tick(tick, out)
         tones, events = pump.process(self._view(health, bool(ticks)), requests)
@@ -587,6 +604,18 @@ class Engine:
                 error_rad = abs(tracker.phase_error_rad)
                 self._doubts[mode] = f"{mode.value} jumped: phase error {error_rad:.2g} rad"
 
+    def _note_relock(self, out: _Outcome) -> None:
+        """Say how long it took, once both modes are locked again after a lock was lost."""
+        is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
+        if is_locked and self._is_relock_due and self._both_locked_at is not None:
+            lost_s = (self._now - self._both_locked_at) / self._rate_hz
+            text = f"both modes locked again {lost_s:.1f} s after the lock was lost"
+            out.events.append(self._event("run", "relocked", text))
+        # While the observer's word counts, the loops are blind now and then: no lock is lost.
+        self._is_relock_due = not (is_locked or self._is_observed)
+        if not self._is_relock_due:
+            self._both_locked_at = self._now
+
     def _state_event(self, mode: ModeId, state: TrackerState, reason: str) -> Event:
         before, self._states[mode] = self._states[mode], state
         if before is TrackerState.LOCKED:
@@ -611,10 +640,12 @@ class Engine:
             out.events.append(self._event("run", "request_refused", text))
             return
         if request.kind is RequestKind.DRIVE:
+            if pair.observer is not None and self._drives.released:
+                self._learnt = pair.observer.learnt()
             self._drives.released -= modes
             return
-        if pair.observer is not None and not self._drives.released:
-            self._learnt, pair.observer = pair.observer.learnt(), None
+        if not self._drives.released:
+            pair.observer = None  # the loops know more by now: a new one begins
         if pair.observer is None:
             if any(state is not TrackerState.LOCKED for state in self._states.values()):
                 text = f"{request.kind.value} {request.text}: both modes have to be locked first"

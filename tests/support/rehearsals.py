@@ -18,7 +18,7 @@ import numpy as np
 
 from controller.engine import Engine, Step
 from controller.instrument import SampleBlock, StreamEnded, StreamTimeout, Tone, ToneRefused
-from controller.records import Event, ModeId, Record
+from controller.records import Event, ModeId, Record, TrackerState
 from controller.runtime.log.reader import LoggedTone
 from controller.runtime.summary import pump_account
 from controller.settings import Configuration
@@ -180,6 +180,11 @@ class Rehearsal:
     def times_s(self) -> np.ndarray:
         """Stream times of the records [s]."""
         return self.column(lambda record: record.time_s)
+
+    def are_locked(self) -> np.ndarray:
+        """Whether both modes were locked, of every record."""
+        states = ([mode.state for mode in record.modes.values()] for record in self.records)
+        return np.array([all(state is TrackerState.LOCKED for state in each) for each in states])
 
     def truth(self, folder: Path) -> np.ndarray:
         """The simulator's truth, a structured array, by way of an empty folder."""
