@@ -64,15 +64,15 @@ BROKEN_TURNS = 0.1  # the trackers' own gate: 0.6 rad
 RESTART_TURNS = 0.01  # what a restarted phase may be off by: 0.2 Hz for half a window
 SURPRISE2 = 36.0  # beyond 6 sigma (by chance once in years) the model has been outrun
 # What outran the model once (a door, a stray line, a knock) is likely to do so again: for
-# some windows, 1 to 10 s, less is taken for chance.
+# a while, the beat of a line at 0.1 Hz, less is taken for chance.
 ALERT_SURPRISE2 = 4.0
-ALERT_S = 3.0
+ALERT_S = 10.0
 # One window cannot tell a frequency that walked from a phase that was disturbed: half of
 # what surprises is put down to either. What is real comes again in the next windows.
 WALK_SHARE = 0.5
 # As far as surprises have moved the difference it is uncertain, until the new place is as
-# old as this: a stray line that beats with a mode at 0.1 Hz takes 5 s from end to end.
-DOUBT_S = 5.0
+# old as this: between a quarter and half of such a beat.
+DOUBT_S = 4.0
 LEAST_DOUBT_SIGMAS = 0.1  # of the other uncertainty: less changes no sigma by a per cent
 
 
