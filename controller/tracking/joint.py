@@ -41,6 +41,8 @@ SHIFT, SHIFT_DIFFERENCE, COUPLING, QUADRATURE, ASYMMETRY = range(6, 11)
 LASTING = 11  # states from here on belong to the last window only
 LOWER_MEAN, UPPER_MEAN = 11, 12  # phases averaged over it
 MIDDLE_HZ = 13  # the shared drift in the middle of it
+# What follows the phases from window to window, unlike what is learnt over minutes.
+FOLLOWED = [LOWER_TURNS, UPPER_TURNS, SHARED_HZ, REST_HZ, LOWER_MEAN, UPPER_MEAN, MIDDLE_HZ]
 STATES = 14
 # Products of these with one another move the phases: ratio times drift and its rate,
 # asymmetry times coupling.
@@ -459,8 +461,9 @@ class JointEstimator:
         self._x, self._p, self._log_likelihood = self._x[sources], self._p[sources], new_lead
         if moved in NOISES:
             # Who took noise for motion has followed it, and knows the less.
-            louder = np.exp(np.maximum(places - offsets[nearest], 0.0))
-            self._p[along] *= louder[:, None, None]
+            scales = np.ones((len(along), STATES))
+            scales[:, FOLLOWED] = np.exp(0.5 * np.maximum(places - offsets[nearest], 0.0))[:, None]
+            self._p[along] *= scales[:, :, None] * scales[:, None, :]
 
     def _mix(self) -> None:
         """Mean and covariance of the whole bank, weighed by likelihood."""
