@@ -30,6 +30,7 @@ from controller.supervisor.configs import (
     decay_rate_per_s,
     drive_config,
     driven_channels,
+    duffing_shift,
     joint_config,
     observer_config,
     pump_config,
@@ -499,6 +500,7 @@ class Engine:
             self._pump.tone,
             coupling_phase_rad=settings.pump.coupling_phase_rad,
             action_ratio=action_ratio(settings),
+            duffing=duffing_shift(settings, stream.metres_per_unit),
         )
         self._searching, self._last_tick = None, None
         self._live_difference.reset()
@@ -654,6 +656,7 @@ class Engine:
             pair.observer = Observer(
                 observer_config(self._settings, pair, self._stream.metres_per_unit, self._learnt)
             )
+            self._tell_strengths(pair.observer)
         self._drives.released |= modes
 
     @property
@@ -773,17 +776,24 @@ class Engine:
         """Choose the estimate that counts; the observer takes walks and noise from the loops."""
         assert self._pair is not None
         observer = self._pair.observer
-        if observer is not None and is_locked:
-            observer.shared_walk_hz_per_root_s = tick.joint.shared_walk_hz_per_root_s
-            observer.separate_walk_hz_per_root_s = tick.joint.separate_walk_hz_per_root_s
-            lower, upper = (self._pair.trackers[mode].noise_scale for mode in ModeId)
-            observer.noise_scales = (max(lower, 1.0), max(upper, 1.0))
-        before = self._live_difference.source
         are_free = bool(self._drives.released)
+        self._pair.is_joint_resting = are_free
+        if observer is not None and is_locked and not are_free:
+            self._tell_strengths(observer)
+        before = self._live_difference.source
         self._live = self._live_difference.process(tick, are_locked=is_locked, are_free=are_free)
         if self._live.source is not before:
             text = f"{before.value} -> {self._live.source.value}"
             out.events.append(self._event("run", "source", text))
+
+    def _tell_strengths(self, observer: Observer) -> None:
+        """Let the observer have what loops and joint estimate learnt of walks and noise."""
+        assert self._pair is not None
+        joint = self._pair.joint.estimate()
+        observer.shared_walk_hz_per_root_s = joint.shared_walk_hz_per_root_s
+        observer.separate_walk_hz_per_root_s = joint.separate_walk_hz_per_root_s
+        lower, upper = (self._pair.trackers[mode].noise_scale for mode in ModeId)
+        observer.noise_scales = (max(lower, 1.0), max(upper, 1.0))
 
     def _doubt_of_estimate(self, tick: Tick) -> str:
         """Why the joint estimate cannot be what the two loops see; empty if it can."""

@@ -88,6 +88,7 @@ class TrackingSettings(_Table):
     detector_noise: Positive | None = None  # one-sided, metres per root hertz
     common_walk_hz_per_root_s: Positive | None = None  # random walk that both modes share
     separate_walk_hz_per_root_s: Positive | None = None  # random walk of each mode on its own
+    gain_walk_per_root_s: NotNegative = 1.0e-3  # relative, of the detector's gain
     drift_ratio_sigma: Positive = 0.01  # how far the ratio of drifts may be from f_upper / f_lower
 
 

@@ -61,14 +61,7 @@ def informed_config(
         With uncertain frequencies only, which are at the frames at the start.
     """
     lower, upper = (device["modes"][mode.value] for mode in ModeId)
-    drifts = device["shared_drifts"]
-    walks = [
-        math.sqrt(2.0 / drift["time_s"]) * drift["sigma_k"] * drift["lower_hz_per_k"]
-        for drift in drifts
-    ]
-    ratios = [drift["upper_hz_per_k"] / drift["lower_hz_per_k"] for drift in drifts]
-    shared2 = sum(walk**2 for walk in walks)
-    ratio = sum(w**2 * r for w, r in zip(walks, ratios, strict=True)) / shared2 - 1.0
+    shared_walk, ratio, unshared_walk = _drift(device["shared_drifts"])
     noise = device["detector_noise_m_per_root_hz"] / metres_per_unit
     action = [mode["mass_kg"] * mode["frequency_hz"] for mode in (lower, upper)]
     return ObserverConfig(
@@ -98,9 +91,9 @@ def informed_config(
         coupling_sigma_hz=EXACT,
         asymmetry=0.5 * math.log(action[1] / action[0]),
         asymmetry_sigma=EXACT,
-        shared_walk_hz_per_root_s=math.sqrt(shared2 + lower["walk_hz_per_root_s"] ** 2),
+        shared_walk_hz_per_root_s=math.hypot(shared_walk, lower["walk_hz_per_root_s"]),
         separate_walk_hz_per_root_s=math.hypot(
-            lower["walk_hz_per_root_s"], upper["walk_hz_per_root_s"]
+            unshared_walk, lower["walk_hz_per_root_s"], upper["walk_hz_per_root_s"]
         ),
         push_sigma=EXACT,
         push_phase_sigma_rad=EXACT,
@@ -243,6 +236,23 @@ class InformedFilter:
             return 0j
         turns = tone.turns_at(index) - self._frame_turns(mode, index)
         return -1j * cmath.rect(self._pushes[mode] * amplitude, TWO_PI * (turns % 1.0))
+
+
+def _drift(drifts: Sequence[Mapping[str, float]]) -> tuple[float, float, float]:
+    """Shared walk of the lower mode, its ratio (upper over lower) - 1, and what it leaves.
+
+    The ratio is that of the strongest drift, which may also move without noise; what
+    the others do to the difference beyond it counts as a walk of its own.
+    """
+    walks = [
+        math.sqrt(2.0 / drift["time_s"]) * drift["sigma_k"] * drift["lower_hz_per_k"]
+        for drift in drifts
+    ]
+    ratios = [drift["upper_hz_per_k"] / drift["lower_hz_per_k"] for drift in drifts]
+    strongest = max(range(len(drifts)), key=lambda place: abs(walks[place]))
+    ratio = ratios[strongest]
+    left = [walk * (own - ratio) for walk, own in zip(walks, ratios, strict=True)]
+    return math.hypot(*walks), ratio - 1.0, math.hypot(*left)
 
 
 def _pair(values: Iterable[float]) -> tuple[float, float]:

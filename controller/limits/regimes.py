@@ -11,8 +11,8 @@ from controller.supervisor.requests import Request, RequestKind
 
 SETTLE_S = 60.0  # from the lock on: strengths and drift are learnt
 WEAK_RATIO = 0.05  # of the amplitude: what the mode that is not rung up holds in an exchange
-EXCHANGE_S = 45.0  # about two decay times
-AGAIN_S = SETTLE_S + EXCHANGE_S + 60.0  # rung up once more
+FREE_S = 45.0  # about two decay times
+AGAIN_S = SETTLE_S + FREE_S + 60.0  # rung up once more
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,11 +101,15 @@ REGIMES: Mapping[str, Regime] = {
         ),
         Regime(
             name="ring_down",
-            title="both modes released, pump off",
+            title="both modes released, pump off; the second time",
             amplitude_ratios=(1.0, 1.0),
             is_pumped=False,
-            asked=((SETTLE_S, RequestKind.RELEASE),),
-            judged_s=(SETTLE_S, SETTLE_S + 40.0),
+            asked=(
+                (SETTLE_S, RequestKind.RELEASE),
+                (SETTLE_S + FREE_S, RequestKind.DRIVE),
+                (AGAIN_S, RequestKind.RELEASE),
+            ),
+            judged_s=(AGAIN_S, AGAIN_S + FREE_S),
         ),
         Regime(
             name="exchange",
@@ -116,12 +120,12 @@ REGIMES: Mapping[str, Regime] = {
                 (-1.0, RequestKind.DISARM),
                 (SETTLE_S, RequestKind.RELEASE),
                 (SETTLE_S + 0.5, RequestKind.ARM),
-                (SETTLE_S + EXCHANGE_S, RequestKind.DISARM),
-                (SETTLE_S + EXCHANGE_S, RequestKind.DRIVE),
+                (SETTLE_S + FREE_S, RequestKind.DISARM),
+                (SETTLE_S + FREE_S, RequestKind.DRIVE),
                 (AGAIN_S, RequestKind.RELEASE),
                 (AGAIN_S + 0.5, RequestKind.ARM),
             ),
-            judged_s=(AGAIN_S + 3.0, AGAIN_S + EXCHANGE_S),
+            judged_s=(AGAIN_S + 3.0, AGAIN_S + FREE_S),
         ),
         Regime(
             name="thermal",

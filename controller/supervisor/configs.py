@@ -17,6 +17,7 @@ from controller.instrument import StreamFormat, ToneChannel
 from controller.records import ModeId
 from controller.settings import LoopSettings
 from controller.supervisor.drive import DriveConfig
+from controller.supervisor.influence import DuffingShift
 from controller.supervisor.pump import PumpConfig
 from controller.supervisor.searching import FoundMode
 from controller.tracking.joint import JointConfig, Strengths
@@ -48,7 +49,6 @@ HOLD_S = 10.0
 # what it learns from is the same data.
 OBSERVER_START_SIGMAS = 1.0
 OBSERVER_DECAY_SIGMA = 0.3  # of gamma, relative: quality factors are known roughly
-OBSERVER_DECAY_WALK = 1.0e-4  # 1/s per root second: a gain that drifts by per mille a second
 MOST_TICK_S = 0.1  # between two joint estimates
 
 
@@ -212,14 +212,14 @@ def observer_config(
     )
     return ObserverConfig(
         scale=max(lower.amplitude, upper.amplitude),
-        duffing_hz=_duffing_hz(settings, metres_per_unit),
+        duffing_hz=_duffing_hz_per_unit2(settings, metres_per_unit),
         duffing_sigma_hz=metres_per_unit**2
         * max(settings.modes.of(mode).duffing_sigma_hz_per_m2 for mode in ModeId),
         detector_noise=(lower.config.detector_noise, upper.config.detector_noise),
         thermal_amplitude=(lower.config.thermal_amplitude, upper.config.thermal_amplitude),
         decay_rate_per_s=(lower.config.decay_rate_per_s, upper.config.decay_rate_per_s),
         decay_rate_sigma=OBSERVER_DECAY_SIGMA,
-        decay_walk_per_s_per_root_s=OBSERVER_DECAY_WALK,
+        gain_walk_per_root_s=settings.tracking.gain_walk_per_root_s,
         frequency_hz=(
             lower.offset_hz,
             joint.difference_hz - (pair.mix_hz(UPPER) - pair.mix_hz(LOWER)),
@@ -242,7 +242,16 @@ def observer_config(
     )
 
 
-def _duffing_hz(
+def duffing_shift(settings: LoopSettings, metres_per_unit: float) -> DuffingShift | None:
+    """What amplitudes do to the frequencies, as far as it is known; None: nothing."""
+    coefficients = _duffing_hz_per_unit2(settings, metres_per_unit)
+    if not any(coefficients):
+        return None
+    lower, upper = (settings.drive.amplitude_of(mode) / metres_per_unit for mode in ModeId)
+    return DuffingShift(hz_per_unit2=coefficients, held=(lower, upper))
+
+
+def _duffing_hz_per_unit2(
     settings: LoopSettings, metres_per_unit: float
 ) -> tuple[float, float, float, float]:
     """Lower by itself and by the upper, upper by itself and by the lower [Hz/unit^2]."""

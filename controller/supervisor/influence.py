@@ -5,6 +5,7 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -19,6 +20,23 @@ from controller.tracking.pair import TrackedPair
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 TWO_PI = 2.0 * math.pi
 LONGEST_RAMP_S = 0.01  # of a pump tone; the settings allow no longer one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DuffingShift:
+    """How amplitudes move the frequencies, against amplitudes at which they are held."""
+
+    # by the mode's own amplitude squared and the other's: lower, lower, upper, upper
+    hz_per_unit2: tuple[float, float, float, float]
+    held: tuple[float, float]  # lower and upper [sample units]
+
+    def shifts_hz(self, amplitudes: tuple[float, float]) -> tuple[float, float]:
+        """Shifts of lower and upper mode [Hz] at amplitudes in sample units."""
+        lower, upper = (
+            amplitude**2 - held**2 for amplitude, held in zip(amplitudes, self.held, strict=True)
+        )
+        by_self, by_upper, by_own, by_lower = self.hz_per_unit2
+        return by_self * lower + by_upper * upper, by_own * upper + by_lower * lower
 
 
 class ToneInfluence:
@@ -37,6 +55,8 @@ class ToneInfluence:
     action_ratio : float
         sqrt(m w) of the upper over the lower mode: in metres they feel the
         coupling unequally, since g_lower m w = g_upper m w of the other.
+    duffing : DuffingShift, optional
+        What the amplitudes do to the bare frequencies; None: nothing.
     """
 
     def __init__(
@@ -47,10 +67,12 @@ class ToneInfluence:
         *,
         coupling_phase_rad: float,
         action_ratio: float,
+        duffing: DuffingShift | None = None,
     ) -> None:
         self._pair, self._drives, self._pump_tone = pair, drives, pump_tone
         self._coupling_phase_rad = coupling_phase_rad
         self._action_ratio = action_ratio
+        self._duffing = duffing
 
     def feedthrough(self, mode: ModeId, mix_hz: float, centers: np.ndarray) -> np.ndarray | None:
         """The drive of a mode as the detector sees it, in the baseband's frame."""
@@ -75,7 +97,13 @@ class ToneInfluence:
         known_hz = {
             mode: self._drives.pull_hz(pair, mode, turns[mode], center_index) for mode in ModeId
         }
+        lower_duffing_hz = upper_duffing_hz = 0.0
+        if self._duffing is not None:
+            amplitudes = (pair.trackers[LOWER].amplitude, pair.trackers[UPPER].amplitude)
+            lower_duffing_hz, upper_duffing_hz = self._duffing.shifts_hz(amplitudes)
         return PumpAction(
+            lower_duffing_hz=lower_duffing_hz,
+            upper_duffing_hz=upper_duffing_hz,
             squared=amplitude * amplitude,
             lower_pull=lower_pull,
             upper_pull=upper_pull,

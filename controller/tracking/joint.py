@@ -141,6 +141,10 @@ class PumpAction:
     upper_pull: complex = 0j
     lower_known_hz: float = 0.0  # rates that are known: a drive off 90 degrees
     upper_known_hz: float = 0.0
+    # Known parts of the bare frequencies themselves: Duffing shifts by what the amplitudes
+    # differ from where they are held.
+    lower_duffing_hz: float = 0.0
+    upper_duffing_hz: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -354,8 +358,10 @@ class JointEstimator:
             (LOWER_TURNS, UPPER_TURNS, dt, pump),
             (LOWER_MEAN, UPPER_MEAN, dt / 2.0, early),
         ):
-            known[lower] = (self._base[0] + action.lower_known_hz) * time_s
-            known[upper] = (self._base[1] + action.upper_known_hz) * time_s
+            lower_hz = action.lower_known_hz + action.lower_duffing_hz
+            upper_hz = action.upper_known_hz + action.upper_duffing_hz
+            known[lower] = (self._base[0] + lower_hz) * time_s
+            known[upper] = (self._base[1] + upper_hz) * time_s
         # The derivative of a product, times the states, holds the product twice: the
         # mean with what holds it not at all has it once.
         self._x = 0.5 * ((f + constant) @ x[:, :, None])[:, :, 0] + known
@@ -515,12 +521,15 @@ class JointEstimator:
             tracked += self._pull_row(ModeId.UPPER) - self._pull_row(ModeId.LOWER)
         sigmas = np.sqrt(np.maximum(((rows @ p) * rows).sum(axis=1), 0.0)).tolist()
         lower_offset_hz, difference_offset_hz = (rows[:2] @ x).tolist()
+        pump = self._pump
         lower_hz = self.config.lower_reference_hz + float(self._base[0]) + lower_offset_hz
+        lower_hz += pump.lower_duffing_hz
         difference_hz = (
             (self.config.upper_reference_hz - self.config.lower_reference_hz)
             + float(self._base[1] - self._base[0])
             + difference_offset_hz
             - float(x[RATIO] * x[MIDDLE_HZ])
+            + (pump.upper_duffing_hz - pump.lower_duffing_hz)
         )
         shared, separate, diffusion, _ = np.exp(self._mixed_logs).tolist()
         coupling_variance = float(p[COUPLING, COUPLING] + p[QUADRATURE, QUADRATURE])

@@ -38,8 +38,9 @@ COUPLING, QUADRATURE, ASYMMETRY, LOWER_DECAY, UPPER_DECAY = range(9, 14)
 LOWER_PUSH, LOWER_PUSH_ACROSS, UPPER_PUSH, UPPER_PUSH_ACROSS = range(14, 18)
 # Duffing coefficients: of each mode by its own and by the other's squared amplitude.
 LOWER_SELF, LOWER_CROSS, UPPER_SELF, UPPER_CROSS = range(18, 22)
-STATES = 22
-LEARNT = [*range(SHIFT, UPPER_DECAY + 1), *range(LOWER_SELF, STATES)]
+GAIN = 22  # logarithm of the detector's gain against that at the start, for both modes
+STATES = 23
+LEARNT = [*range(SHIFT, UPPER_DECAY + 1), *range(LOWER_SELF, GAIN)]
 
 # A squared innovation of four readings beyond this is a knock: the step is bounded.
 BOUNDED_INNOVATION2 = 30.0
@@ -80,7 +81,7 @@ class ObserverConfig:
     push_sigma: float = 0.05  # relative, of the responsivity of each drive
     push_phase_sigma_rad: float = 0.02
     ratio_walk_per_root_s: float = 3.0e-5  # it may change with what is warmed
-    decay_walk_per_s_per_root_s: float = 0.0  # slow gain changes look like decay
+    gain_walk_per_root_s: float = 0.0  # relative, of the detector's gain
     # Duffing [Hz per sample unit squared]: lower by itself, by the other; upper likewise
     duffing_hz: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     duffing_sigma_hz: float = 0.0
@@ -143,6 +144,7 @@ class Observer:
             c.decay_rate_per_s[1],
             *4 * (0.0,),
             *(c.scale**2 * coefficient for coefficient in c.duffing_hz),
+            0.0,
         )
         sigmas = np.array(
             [1.0, 1.0, 1.0, 1.0]
@@ -151,6 +153,7 @@ class Observer:
             + [c.decay_rate_sigma * rate for rate in c.decay_rate_per_s]
             + 2 * [c.push_sigma, c.push_phase_sigma_rad]
             + 4 * [c.scale**2 * c.duffing_sigma_hz]
+            + [0.0]
         )
         self._p = np.diag(sigmas**2)
         if c.learnt is not None:
@@ -237,12 +240,15 @@ class Observer:
 
     def _predict(self, dt: float, act: ObserverInput) -> None:
         c, x = self.config, self._x
-        a = np.array([complex(x[0], x[1]), complex(x[2], x[3])])
-        generator, slopes = self._generator(act)
+        a = self._amplitudes()
         said = np.array(act.push) / c.scale
         push = said * (
             1.0 + x[[LOWER_PUSH, UPPER_PUSH]] + 1j * x[[LOWER_PUSH_ACROSS, UPPER_PUSH_ACROSS]]
         )
+        generator, slopes = self._generator(act, a)
+        if self._has_duffing:  # by the amplitudes in the middle of the step
+            halfway = _exponential(dt / 2.0 * generator) @ a + dt / 2.0 * push
+            generator, slopes = self._generator(act, halfway)
         half = _exponential(dt / 2.0 * generator)
         step = half @ half
         # What a steady push leaves: the propagator integrated over the step (Simpson).
@@ -256,7 +262,7 @@ class Observer:
             jacobian[0:4, place] = effect[0].real, effect[0].imag, effect[1].real, effect[1].imag
         if self._has_duffing:
             # The amplitudes move the frequencies, and so themselves.
-            turning = 2j * math.pi * dt * (half * middle[None, :]) @ self._duffing_slopes()
+            turning = 2j * math.pi * dt * (half * middle[None, :]) @ self._duffing_slopes(middle)
             jacobian[0:4:2, 0:4] += turning.real
             jacobian[1:4:2, 0:4] += turning.imag
         jacobian[0:2, LOWER_PUSH] = dt * said[0].real, dt * said[0].imag
@@ -283,8 +289,7 @@ class Observer:
             p, REST_HZ, half @ (slopes[REST_HZ] @ middle), self.separate_walk_hz_per_root_s, dt
         )
         p[RATIO, RATIO] += c.ratio_walk_per_root_s**2 * dt
-        for place in (LOWER_DECAY, UPPER_DECAY):
-            p[place, place] += c.decay_walk_per_s_per_root_s**2 * dt
+        p[GAIN, GAIN] += c.gain_walk_per_root_s**2 * dt
         self._p = 0.5 * (p + p.T)
 
     def _rebase(self) -> None:
@@ -334,31 +339,40 @@ class Observer:
         p[place, 0:4] += walk * dt**2 / 2.0 * effect
         p[place, place] += walk * dt
 
-    def _powers(self) -> np.ndarray:
-        """Squared amplitudes of lower and upper against those at the start."""
-        squares = self._x[0:4] ** 2
-        return np.asarray(squares[0::2] + squares[1::2] - self._start_powers)
+    def _amplitudes(self) -> np.ndarray:
+        """Both complex amplitudes, in the filter's unit."""
+        x = self._x
+        return np.array([complex(x[0], x[1]), complex(x[2], x[3])])
 
-    def _duffing_hz(self) -> tuple[float, float]:
+    def _powers(self, amplitudes: np.ndarray) -> np.ndarray:
+        """Squared amplitudes of lower and upper against those at the start."""
+        return np.asarray(np.abs(amplitudes) ** 2 - self._start_powers)
+
+    def _duffing_hz(self, amplitudes: np.ndarray) -> tuple[float, float]:
         """Shifts of both modes by the amplitudes."""
-        x, (lower, upper) = self._x, self._powers()
+        x, (lower, upper) = self._x, self._powers(amplitudes)
         return (
             float(x[LOWER_SELF] * lower + x[LOWER_CROSS] * upper),
             float(x[UPPER_SELF] * upper + x[UPPER_CROSS] * lower),
         )
 
-    def _duffing_slopes(self) -> np.ndarray:
+    def _duffing_slopes(self, amplitudes: np.ndarray) -> np.ndarray:
         """Derivative of both shifts by the parts of the amplitudes, shape (2, 4)."""
         x = self._x
         own = np.array([[x[LOWER_SELF], x[LOWER_CROSS]], [x[UPPER_CROSS], x[UPPER_SELF]]])
-        return np.asarray(2.0 * np.repeat(own, 2, axis=1) * x[0:4])
+        parts = np.array([amplitudes.real, amplitudes.imag]).T.ravel()
+        return np.asarray(2.0 * np.repeat(own, 2, axis=1) * parts)
 
-    def _generator(self, act: ObserverInput) -> tuple[np.ndarray, dict[int, np.ndarray]]:
+    def _generator(
+        self, act: ObserverInput, amplitudes: np.ndarray
+    ) -> tuple[np.ndarray, dict[int, np.ndarray]]:
         """The 2 x 2 generator of the motion, and its derivatives by the parameters."""
         x = self._x
         pump, squared = act.pump, act.pump * act.pump
         shared = float(x[SHARED_HZ])
-        lower_hz, upper_hz = self._duffing_hz() if self._has_duffing else (0.0, 0.0)
+        lower_hz, upper_hz = 0.0, 0.0
+        if self._has_duffing:
+            lower_hz, upper_hz = self._duffing_hz(amplitudes)
         drifted_hz = self._base_hz + shared + x[SHIFT] * squared
         lower_hz += drifted_hz
         upper_hz += drifted_hz + x[RATIO] * shared + x[REST_HZ] + x[SHIFT_DIFFERENCE] * squared
@@ -377,7 +391,7 @@ class Observer:
             UPPER_DECAY: np.diag([0.0, -0.5 + 0j]),
         }
         if self._has_duffing:
-            lower_power, upper_power = self._powers()
+            lower_power, upper_power = self._powers(amplitudes)
             slopes[LOWER_SELF] = np.diag([hertz * lower_power, 0.0])
             slopes[LOWER_CROSS] = np.diag([hertz * upper_power, 0.0])
             slopes[UPPER_SELF] = np.diag([0.0, hertz * upper_power])
@@ -417,17 +431,22 @@ class Observer:
                 self._x[0:4] = values
                 self._p[0:4, :] = self._p[:, 0:4] = 0.0
                 self._p[0:4, 0:4] = np.diag(noise)
-                self._start_powers = self._powers()
+                self._start_powers = self._powers(self._amplitudes())
                 return 0.0, 4
-        innovation = np.array(values) - self._x[rows]
-        total = self._p[np.ix_(rows, rows)] + np.diag(noise)
+        gain_now = math.exp(self._x[GAIN])
+        seen = np.zeros((len(rows), STATES))
+        seen[np.arange(len(rows)), rows] = gain_now
+        seen[:, GAIN] = gain_now * self._x[rows]
+        innovation = np.array(values) - seen[:, GAIN]
+        shared = self._p @ seen.T
+        total = seen @ shared + np.diag(noise)
         innovation2 = float(innovation @ np.linalg.solve(total, innovation))
-        gain = np.linalg.solve(total, self._p[rows, :]).T
+        gain = np.linalg.solve(total, shared.T).T
         bound = 1.0
         if innovation2 > BOUNDED_INNOVATION2:
             bound = math.sqrt(BOUNDED_INNOVATION2 / innovation2)
         self._x = self._x + bound * (gain @ innovation)
-        p = self._p - gain @ self._p[rows, :]
+        p = self._p - gain @ shared.T
         self._p = 0.5 * (p + p.T)
         return innovation2, len(rows)
 
@@ -440,12 +459,14 @@ class Observer:
         difference[SHIFT_DIFFERENCE] = squared
         lower_duffing_hz, upper_duffing_hz = 0.0, 0.0
         if self._has_duffing:
-            lower_duffing_hz, upper_duffing_hz = self._duffing_hz()
-            lower_power, upper_power = self._powers()
-            slopes = self._duffing_slopes()
+            amplitudes = self._amplitudes()
+            lower_duffing_hz, upper_duffing_hz = self._duffing_hz(amplitudes)
+            lower_power, upper_power = self._powers(amplitudes)
+            slopes = self._duffing_slopes(amplitudes)
             lower[0:4], difference[0:4] = slopes[0], slopes[1] - slopes[0]
             lower[[LOWER_SELF, LOWER_CROSS]] = lower_power, upper_power
-            difference[LOWER_SELF:] = -lower_power, -upper_power, upper_power, lower_power
+            difference[LOWER_SELF:GAIN] = -lower_power, -upper_power, upper_power, lower_power
+        scale *= math.exp(x[GAIN])
         return ObserverEstimate(
             amplitudes=(scale * complex(x[0], x[1]), scale * complex(x[2], x[3])),
             lower_hz=float(self._base_hz + x[SHARED_HZ] + x[SHIFT] * squared + lower_duffing_hz),
@@ -468,7 +489,7 @@ class Observer:
 
 def _learnt_units(scale: float) -> np.ndarray:
     """What lasts, in the filter's units over sample units."""
-    duffing = STATES - LOWER_SELF
+    duffing = GAIN - LOWER_SELF
     return np.concatenate((np.ones(len(LEARNT) - duffing), np.full(duffing, scale**2)))
 
 

@@ -189,6 +189,9 @@ class TrackedPair:
         )
         self.pass_band_hz = self._converter.config.pass_half_width_hz
         self.observer: Observer | None = None
+        # While modes exchange energy or fade, their phases would teach the joint
+        # estimate wrong strengths: it rests, and keeps what it knew.
+        self.is_joint_resting = False
         self._begin()
 
     def __repr__(self) -> str:
@@ -409,8 +412,10 @@ class TrackedPair:
         for mode, tracker in self.trackers.items():
             readings = self._readings[mode]
             count = len(readings)
-            is_usable = tracker.state is TrackerState.LOCKED and all(
-                reading.is_valid for reading in readings
+            is_usable = (
+                tracker.state is TrackerState.LOCKED
+                and not self.is_joint_resting
+                and all(reading.is_valid for reading in readings)
             )
             turns[mode] = sum(self._reading_turns[mode]) / count if is_usable else None
             variance[mode] = readings[-1].variance_turns2 / count if is_usable else math.inf
@@ -522,4 +527,6 @@ def _weighed(actions: Sequence[PumpAction], weights: Sequence[float]) -> PumpAct
         upper_pull=sum(w * a.upper_pull for w, a in pairs),
         lower_known_hz=sum(w * a.lower_known_hz for w, a in pairs),
         upper_known_hz=sum(w * a.upper_known_hz for w, a in pairs),
+        lower_duffing_hz=sum(w * a.lower_duffing_hz for w, a in pairs),
+        upper_duffing_hz=sum(w * a.upper_duffing_hz for w, a in pairs),
     )
