@@ -84,6 +84,25 @@ class Record:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Baseband:
+    """Both modes and all tones during one update, against fixed reference frequencies.
+
+    A line A cos(2 pi f t + phi) stands here as A exp(i (2 pi (f - reference) t + phi)),
+    with t from sample 0 of the stream; tones likewise.
+    """
+
+    sample_index: int  # middle of the update
+    time_s: float
+    lower: complex  # mean over the update, peak [m]
+    upper: complex
+    duration_s: float
+    pump_amplitude: float  # in the channel's unit, 0 while off
+    pump_phase_rad: float  # against upper less lower reference
+    drive_lower: complex  # in the channel's unit
+    drive_upper: complex
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
     """Something that happened, with its reason in words."""
 

@@ -128,6 +128,18 @@ REGIMES: Mapping[str, Regime] = {
             judged_s=(AGAIN_S + 3.0, AGAIN_S + FREE_S),
         ),
         Regime(
+            name="first_exchange",
+            title="the same the first time, with what the configuration says of the coupling",
+            amplitude_ratios=(WEAK_RATIO, 1.0),
+            is_pumped=True,
+            asked=(
+                (-1.0, RequestKind.DISARM),
+                (SETTLE_S, RequestKind.RELEASE),
+                (SETTLE_S + 0.5, RequestKind.ARM),
+            ),
+            judged_s=(SETTLE_S + 3.0, SETTLE_S + FREE_S),
+        ),
+        Regime(
             name="thermal",
             title="the lower mode driven, the upper one in thermal motion",
             amplitude_ratios=(1.0, 0.0),

@@ -133,8 +133,9 @@ def test_rooms_and_detectors_of_other_scenarios(scenario: str, tmp_path: Path) -
     sigmas_hz = np.array([record.difference_sigma_hz for record in records], dtype=float)
     errors_hz = found_hz - np.interp(times_s, truth["time_s"], truth["difference_hz"])
     assert np.sqrt(np.mean(errors_hz**2)) < 2.0e-3
-    # 35 s hold some ten independent errors: chi-square with ten, central 99.9 %.
-    assert np.mean((errors_hz / sigmas_hz) ** 2) < 3.1
+    # Errors keep for ten seconds and more: 35 s hold some three that are independent,
+    # and chi-square with three stays below this in 999 of 1000 cases.
+    assert np.mean((errors_hz / sigmas_hz) ** 2) < 5.5
     assert rehearsal.account()["on_outside_interlock_s"] == 0.0
 
 
