@@ -24,6 +24,7 @@ from controller.tracking.joint import JointConfig, Strengths
 from controller.tracking.observer import Learnt, ObserverConfig
 from controller.tracking.pair import TrackedPair
 from controller.tracking.phase_tracker import PhaseTrackerConfig
+from controller.tracking.search import ThermalMotion
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 TWO_PI = 2.0 * math.pi
@@ -80,6 +81,19 @@ def driven_channels(
         for mode, name in DRIVE_NAMES.items()
         if name in tones and settings.drive.amplitude_of(mode) > 0.0
     }
+
+
+def thermal_motion(
+    settings: LoopSettings, stream: StreamFormat, mode: ModeId
+) -> ThermalMotion | None:
+    """What is to be seen of a mode that is left in thermal motion; None if that is not known."""
+    frequency_hz = settings.modes.of(mode).frequency_hz
+    amplitude = _thermal_amplitude(settings, stream, mode, frequency_hz)
+    if settings.drive.amplitude_of(mode) > 0.0 or amplitude == 0.0:
+        return None
+    return ThermalMotion(
+        amplitude=amplitude, decay_rate_per_s=decay_rate_per_s(settings, mode, frequency_hz)
+    )
 
 
 def check_settings(

@@ -7,8 +7,9 @@
 A ping that shows nothing is repeated four times longer, twice; then the search
 has failed. A ping that drives the detector into overload is repeated with a
 quarter of the amplitude. A mode without a drive is not pinged: the search
-listens. What was followed a moment ago still rings; it need not answer a ping
-if it is as strong as it should be.
+listens, for twice as long, twice, where no line moves as thermal motion does.
+What was followed a moment ago still rings; it need not answer a ping if it is
+as strong as it should be.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from controller.signal.oscillator import counts_per_sample, rotation
 from controller.tracking.search import (
     FoundLine,
     PingAnswer,
+    ThermalMotion,
     answered_lines,
     chosen_line,
     lines_in,
@@ -63,6 +65,8 @@ class SearchTarget:
     half_width_hz: float
     # What is left of its motion, if it was followed a moment ago: such a line need not answer.
     expected_amplitude: float | None = None
+    # What moves it, if it is not driven; None: whatever is strongest may be it.
+    thermal: ThermalMotion | None = None
 
     def expects(self, line: FoundLine) -> bool:
         """Whether a line is as strong as what was followed before."""
@@ -290,15 +294,33 @@ class Searching:
             }
             for mode, line in chosen.items():
                 step.events.extend(self._described(index, mode, line, lines[mode]))
-        elif self._attempt >= self._most_attempts or not self._channels:
-            step.failure = self._no_line(missing)
+        elif self._attempt >= self._most_attempts or not self._can_go_on(missing):
+            step.failure = self._no_line(missing, lines)
         else:
             self._attempt += 1
+            self._go_on(index, missing, step)
+
+    def _can_go_on(self, missing: list[ModeId]) -> bool:
+        """Whether another ping or a longer look may show what is missing."""
+        return bool(self._channels) or any(self._is_thermal(mode) for mode in missing)
+
+    def _is_thermal(self, mode: ModeId) -> bool:
+        return self._targets[mode].thermal is not None
+
+    def _go_on(self, index: int, missing: list[ModeId], step: SearchStep) -> None:
+        """Ping again for longer, or listen for as long again if no ping was missed."""
+        silent = [mode for mode in missing if mode in self._pings]
+        if silent:
             self._ping_s *= LONGER
             step.events.append(
-                self._event(index, "again", f"no answer of the {' and '.join(missing)} mode")
+                self._event(index, "again", f"no answer of the {' and '.join(silent)} mode")
             )
             self._begin(index)
+            return
+        self._stage_end = 2 * index - self._listen_start
+        more_s = (self._stage_end - index) / self._stream.sample_rate_hz
+        text = f"no thermal motion of the {' and '.join(missing)} mode: {more_s:.3g} s more"
+        step.events.append(self._event(index, "longer", text))
 
     def _lines(
         self, mode: ModeId, before: np.ndarray, after: np.ndarray, rate_hz: float
@@ -342,6 +364,8 @@ class Searching:
     def _chosen(self, mode: ModeId, lines: list[FoundLine]) -> FoundLine | None:
         """The line of one mode: one that answered, or is as strong as it was."""
         target = self._targets[mode]
+        if target.thermal is not None:
+            return _thermal_line(target, target.thermal, lines)
         if mode in self._pings:
             likely = [line for line in lines if line.answered or target.expects(line)]
             may_be_any = target.expected_amplitude is None and self._attempt >= MOST_ATTEMPTS
@@ -351,10 +375,17 @@ class Searching:
     def _frequency_hz(self, mode: ModeId, line: FoundLine) -> float:
         return self._targets[mode].frequency_hz + line.offset_hz
 
-    def _no_line(self, missing: list[ModeId]) -> str:
+    def _no_line(self, missing: list[ModeId], lines: Mapping[ModeId, list[FoundLine]]) -> str:
         targets = [self._targets[mode] for mode in missing]
         ranges = ", ".join(f"{t.frequency_hz:.1f} ± {t.half_width_hz:g} Hz" for t in targets)
-        return f"no line of the {' and '.join(missing)} mode in {ranges}"
+        text = f"no line of the {' and '.join(missing)} mode in {ranges}"
+        seen = sum(len(lines[mode]) for mode in missing if self._is_thermal(mode))
+        if seen:
+            text += (
+                f"; {seen} seen, none of which wanders as thermal motion does by "
+                "quality_factor, mass_kg and temperature_k"
+            )
+        return text
 
     def _found(
         self,
@@ -374,7 +405,9 @@ class Searching:
             end = self._ping_end
             around = (centers > ping.at_sample - margin) & (centers < end + margin)
             sweep = self._sweep(ping, target.frequency_hz, centers[around], end)
-            answer = ping_answer(samples[around, column], sweep, rate_hz, line.offset_hz)
+            since_s = (centers[-1] - end) / self._stream.sample_rate_hz
+            then_hz = line.offset_hz - line.drift_hz_per_s * since_s
+            answer = ping_answer(samples[around, column], sweep, rate_hz, then_hz)
             responsivity, feedthrough = abs(answer.responsivity), answer.feedthrough
             drive_phase_rad = self._drive_phase_rad(answer, ping, mode, line)
         return FoundMode(
@@ -423,14 +456,23 @@ class Searching:
         )
         if mode in self._pings:
             text += f", {line.answer_ratio:.3g} times what it was before the ping"
+        if target.thermal is not None:
+            text += f", wanders {target.thermal.wander_ratio(line):.2g} times as it should"
         others = [other for other in lines if other is not line]
         if others:
             text += "; also there: " + ", ".join(
                 f"{target.frequency_hz + other.offset_hz:.2f} Hz"
-                f"{' (stray)' if mode in self._pings and not other.answered else ''}"
+                f"{' (stray)' if self._is_stray(mode, other) else ''}"
                 for other in others[:4]
             )
         return [self._event(index, "found", text, source=mode.value)]
+
+    def _is_stray(self, mode: ModeId, line: FoundLine) -> bool:
+        """Whether a line does not behave as the mode does."""
+        thermal = self._targets[mode].thermal
+        if thermal is not None:
+            return not thermal.could_be(line)
+        return mode in self._pings and not line.answered
 
     def _event(self, index: int, kind: str, text: str, source: str = "search") -> Event:
         return Event(
@@ -449,12 +491,31 @@ def longest_search_s(drive: DriveSettings) -> float:
     return pings_s + MOST_ATTEMPTS * (LOOK_S + SETTLE_S + drive.listen_s)
 
 
+def _thermal_line(
+    target: SearchTarget, thermal: ThermalMotion, lines: list[FoundLine]
+) -> FoundLine | None:
+    """The line that wanders most as the mode should; what is too hot for it comes last."""
+    return min(
+        (line for line in lines if thermal.could_be(line)),
+        key=lambda line: (
+            thermal.is_hot(line) and not target.expects(line),
+            abs(math.log(thermal.wander_ratio(line))),
+        ),
+        default=None,
+    )
+
+
 def _strength(pair: Mapping[ModeId, FoundLine]) -> float:
     """How well a choice of lines would be seen."""
     return math.prod(line.amplitude for line in pair.values())
 
 
-def search_target(frequency_hz: float, half_width_hz: float, stream: StreamFormat) -> SearchTarget:
+def search_target(
+    frequency_hz: float,
+    half_width_hz: float,
+    stream: StreamFormat,
+    thermal: ThermalMotion | None = None,
+) -> SearchTarget:
     """A target that lies inside the stream.
 
     Parameters
@@ -463,6 +524,8 @@ def search_target(frequency_hz: float, half_width_hz: float, stream: StreamForma
         Where to look [Hz].
     stream : StreamFormat
         The stream.
+    thermal : ThermalMotion, optional
+        What moves the mode, if it is not driven and that is known.
 
     Returns
     -------
@@ -480,4 +543,4 @@ def search_target(frequency_hz: float, half_width_hz: float, stream: StreamForma
             f"{frequency_hz:g} ± {half_width_hz:g} Hz reaches outside the stream, "
             f"which covers {low_hz:g} to {high_hz:g} Hz"
         )
-    return SearchTarget(frequency_hz=frequency_hz, half_width_hz=half_width_hz)
+    return SearchTarget(frequency_hz=frequency_hz, half_width_hz=half_width_hz, thermal=thermal)

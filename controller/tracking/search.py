@@ -4,7 +4,9 @@ A line of ten millihertz cannot be swept. A short burst, swept across the
 search range, excites whatever mode lies there; the spectrum of the free motion
 after it shows the modes within seconds. Comparing with a look beforehand tells
 modes from stray lines: a mode answers the ping, a stray line does not care.
-Without a drive, what is there is all there is to see.
+Without a drive a mode is known by its thermal motion: the thermal force kicks it
+about at a known rate, while a stray line goes on as it was and a broad mode
+forgets at once what it was.
 
 Arrays in, findings out; the engine feeds the samples and sets the tones.
 """
@@ -12,7 +14,7 @@ Arrays in, findings out; the engine feeds the samples and sets the tones.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import median_filter
@@ -25,6 +27,25 @@ LEAST_AMPLITUDE_RATIO = 5.0 * math.sqrt(2.0)
 ANSWER_RATIO = 2.0
 AROUND_RESOLUTIONS = 16  # over which the floor around a peak is taken
 PADDING = 4  # bins per resolution, so that a peak's top is seen within 0.1 dB
+# How a line wanders is seen in phasors that look at four of so many pieces of the record.
+PIECES = 32
+STEP_PIECES = 2  # between two phasors that are compared: half of what each looks at
+# A phasor has 8 times the noise variance of a bin of the whole record; both quadratures of
+# the difference of two, which share 4 % of their noise, have 8 * 4 * 0.96. Of 13 steps that
+# know nothing of each other the trend takes three.
+STEPS_APART = 13.0
+NOISE_OF_STEP = 8.0 * 4.0 * 0.96 * (1.0 - 3.0 / STEPS_APART)
+# Of the variance of a random walk's step the averages of the window see 0.69 (|t + step|
+# less |t|, over the autocorrelation of the window); the trend takes as much of it.
+SEEN_OF_STEP = 0.69 * (1.0 - 3.0 / STEPS_APART)
+# Below that a wander may be noise: by chance 1 in 1e4 (chi-square of so many steps).
+SEEN_SIGMAS = 6.0
+# Thermal motion wanders as it should within a factor of 3 in 99 % of all records, and mass
+# and quality factor are known roughly. Below lie stray lines that are seen through a gain
+# that wanders by a per cent, above lie modes that are broader than the resolution.
+WANDER_RATIOS = 0.05, 6.0
+# Amplitudes that thermal motion reaches with less than this chance are hot: exp(-A^2 / 2 x^2).
+LEAST_CHANCE = 1.0e-4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,11 +57,48 @@ class FoundLine:
     amplitude: float
     answer_ratio: float  # amplitude after over amplitude before the ping
     drift_hz_per_s: float
+    # Growth of the variance of its complex amplitude beyond a steady trend and the noise
+    # [sample units squared], as if that were a random walk.
+    wander2_per_s: float = 0.0
+    wander2_sigma_per_s: float = 0.0  # by the noise alone
 
     @property
     def answered(self) -> bool:
         """Whether the ping changed it as it changes a mode."""
         return self.answer_ratio >= ANSWER_RATIO
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThermalMotion:
+    """What is expected of a mode that only the thermal force moves.
+
+    Notes
+    -----
+    The complex amplitude follows da/dt = -gamma a / 2 + zeta with
+    E|zeta|^2 = 2 gamma x_th^2 per second: the variance that the force adds is
+    the same whatever the amplitude is, in a near null and in a ring-down alike.
+    """
+
+    amplitude: float  # x_th, rms displacement in equilibrium [sample units]
+    decay_rate_per_s: float  # gamma, energy
+
+    @property
+    def wander2_per_s(self) -> float:
+        """What the variance of the complex amplitude gains [sample units squared / s]."""
+        return 2.0 * self.decay_rate_per_s * self.amplitude**2
+
+    def wander_ratio(self, line: FoundLine) -> float:
+        """How much a line wanders, in parts of what it should."""
+        return line.wander2_per_s / self.wander2_per_s
+
+    def could_be(self, line: FoundLine) -> bool:
+        """Whether a line was seen to wander about as much as it should."""
+        is_seen = line.wander2_per_s > SEEN_SIGMAS * line.wander2_sigma_per_s
+        return is_seen and WANDER_RATIOS[0] < self.wander_ratio(line) < WANDER_RATIOS[1]
+
+    def is_hot(self, line: FoundLine) -> bool:
+        """Whether a line is stronger than thermal motion ever is."""
+        return line.amplitude**2 > -2.0 * math.log(LEAST_CHANCE) * self.amplitude**2
 
 
 def lines_in(samples: np.ndarray, rate_hz: float, half_width_hz: float) -> list[FoundLine]:
@@ -85,7 +143,8 @@ def lines_in(samples: np.ndarray, rate_hz: float, half_width_hz: float) -> list[
         # A side lobe of a far stronger line is not a line.
         if amplitudes[peak] < 3.0e-5 * amplitudes.max():
             continue
-        line = _refined(samples, rate_hz, float(offsets_hz[peak]))
+        bin_sigma = float(medians[peak]) / math.sqrt(2.0 * math.log(2.0))
+        line = _refined(samples, rate_hz, float(offsets_hz[peak]), bin_sigma)
         if line is None:
             continue
         # What refines to elsewhere is the skirt of a line that moved, not a line.
@@ -121,15 +180,7 @@ def answered_lines(
     found = []
     for line in lines_in(after, rate_hz, half_width_hz):
         earlier = _amplitude_near(before, rate_hz, line.offset_hz)
-        found.append(
-            FoundLine(
-                offset_hz=line.offset_hz,
-                sigma_hz=line.sigma_hz,
-                amplitude=line.amplitude,
-                answer_ratio=line.amplitude / max(earlier, 1e-300),
-                drift_hz_per_s=line.drift_hz_per_s,
-            )
-        )
+        found.append(replace(line, answer_ratio=line.amplitude / max(earlier, 1e-300)))
     return found
 
 
@@ -259,9 +310,11 @@ def _amplitude_near(samples: np.ndarray, rate_hz: float, offset_hz: float) -> fl
     return float(spectrum[near].max()) if near.any() else 0.0
 
 
-def _refined(samples: np.ndarray, rate_hz: float, offset_hz: float) -> FoundLine | None:
-    """Frequency, drift and amplitude of one line from its unwrapped phase."""
-    pieces = 32
+def _refined(
+    samples: np.ndarray, rate_hz: float, offset_hz: float, bin_sigma: float
+) -> FoundLine | None:
+    """Frequency, drift, amplitude and wander of one line from its unwrapped phase."""
+    pieces = PIECES
     length = len(samples) // pieces
     if length < 1:
         return None
@@ -277,13 +330,34 @@ def _refined(samples: np.ndarray, rate_hz: float, offset_hz: float) -> FoundLine
     centers_s = np.array(starts) / rate_hz + 2.0 * length / rate_hz - times_s[-1]
     phases_turns = np.unwrap(np.angle(phasors)) / (2.0 * math.pi)
     weights = np.abs(phasors)
-    (curve, slope, _), covariance = np.polyfit(centers_s, phases_turns, 2, w=weights, cov=True)
+    (curve, slope, start), covariance = np.polyfit(centers_s, phases_turns, 2, w=weights, cov=True)
     # The drift may wander: never claim better than a twentieth of the resolution.
     least_hz = 0.05 * rate_hz / len(used)
+    turns = np.polyval((curve, slope, start), centers_s)
+    wander2, wander2_sigma = _wander2_per_s(
+        phasors * np.exp(-2j * math.pi * turns), centers_s, bin_sigma
+    )
     return FoundLine(
         offset_hz=offset_hz + float(slope),
         sigma_hz=max(math.sqrt(abs(float(covariance[1, 1]))), least_hz),
         amplitude=amplitude,
         answer_ratio=1.0,
         drift_hz_per_s=2.0 * float(curve),
+        wander2_per_s=wander2,
+        wander2_sigma_per_s=wander2_sigma,
     )
+
+
+def _wander2_per_s(
+    phasors: np.ndarray, times_s: np.ndarray, bin_sigma: float
+) -> tuple[float, float]:
+    """How a complex amplitude walks beyond its trend and the noise, and sigma by the noise.
+
+    The trend is a parabola: a ring-down, a gain that drifts.
+    """
+    rest = phasors - np.polyval(np.polyfit(times_s, phasors, 2), times_s)
+    steps = rest[STEP_PIECES:] - rest[:-STEP_PIECES]
+    seen_s = SEEN_OF_STEP * STEP_PIECES * float(times_s[1] - times_s[0])
+    noise = NOISE_OF_STEP * bin_sigma**2
+    walked = float(np.mean(np.abs(steps) ** 2)) - noise
+    return walked / seen_s, noise / math.sqrt(STEPS_APART) / seen_s
