@@ -14,12 +14,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from controller.instrument import SampleBlock, StreamFormat, Tone, ToneChannel
-from controller.records import EstimateSource, Event, ModeId, PumpState, Record, TrackerState
+from controller.protocol.runner import LoopView, ProtocolRunner
+from controller.records import (
+    Baseband,
+    EstimateSource,
+    Event,
+    ModeId,
+    PumpState,
+    Record,
+    Section,
+    TrackerState,
+)
 from controller.settings import LoopSettings
 from controller.supervisor.configs import (
     DRIVE_NAMES,
@@ -39,9 +49,10 @@ from controller.supervisor.configs import (
     tracker_config,
 )
 from controller.supervisor.drives import DrivePath, Drives
+from controller.supervisor.evidence import doubt_of_estimate, doubts_of_observer, has_jumped
 from controller.supervisor.influence import ToneInfluence
-from controller.supervisor.live_difference import HEALTHY_RATIO, LiveDifference, LiveEstimate
-from controller.supervisor.loop_record import searching_record, tracking_record
+from controller.supervisor.live_difference import LiveDifference, LiveEstimate
+from controller.supervisor.loop_record import baseband, searching_record, tracking_record
 from controller.supervisor.pump import PumpSupervisor, PumpView
 from controller.supervisor.requests import Request, RequestKind
 from controller.supervisor.searching import (
@@ -53,10 +64,11 @@ from controller.supervisor.searching import (
     search_target,
 )
 from controller.supervisor.stream_watch import StreamHealth, StreamWatch
+from controller.supervisor.whereabouts import Whereabouts
 from controller.tracking.joint import JointEstimator
 from controller.tracking.observer import Learnt, Observer
 from controller.tracking.pair import Tick, TrackedPair, pair_config
-from controller.tracking.phase_tracker import GATE_SIGMAS, PhaseTracker
+from controller.tracking.phase_tracker import PhaseTracker
 from controller.tracking.stability import RunningAllan
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
@@ -64,18 +76,9 @@ LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 # Longer blocks are followed in pieces: an update long, so that no state of a tracker
 # comes and goes unseen between two looks at it.
 PIECE_S = 0.02
-LEAST_SEARCH_AGAIN_HZ = 20.0  # half-width: a lost mode may have jumped by some hertz
 LOCK_PATIENCE_S = 120.0  # from the start to the first lock, where searches are short
 SEARCHES_WAITED_FOR = 3.0  # of the longest kind, where they are long
-# A phase that goes off at such a rate within an update of 20 ms, by 0.05 rad, jumped by some
-# 0.4 Hz, which is tens of lines: the loop may follow, but the pump was wrong for that long.
-JUMP_RAD_PER_S = 2.5
-LARGEST_JUMP_RAD = 0.5  # of a slow update; the tracker's own gate is little above
-# A joint estimate that contradicts the two loops that feed it, or knows so much less than
-# they do, keeps the pump off; after so long it begins anew from their frequencies. In good
-# order the two differ by up to 2.5 sigma of both.
-CONTRADICTION_SIGMAS = 6.0
-LESS_KNOWN_RATIO = 10.0
+# A joint estimate that is in doubt for so long begins anew from the loops' frequencies.
 ESTIMATE_LOST_S = 1.0
 # A mode that falls out of lock so often in so short a time is followed with a wrong idea of
 # it, such as a ping that was disturbed: it is searched for anew.
@@ -87,8 +90,6 @@ FALLS_TO = {
     TrackerState.HOLDING: TrackerState.LOST,
     TrackerState.LOST: TrackerState.SEARCHING,
 }
-# Four readings fit with 4; an update that fits so much worse than that was no noise.
-SURPRISE_INNOVATION2 = 1.0e3
 STUCK_S = 5.0  # worth of blocks in a row from before the stream's end
 
 
@@ -99,6 +100,8 @@ class Step:
     tones: tuple[Tone, ...] = ()
     records: tuple[Record, ...] = ()
     events: tuple[Event, ...] = ()
+    basebands: tuple[Baseband, ...] = ()  # where a protocol records
+    sections: tuple[Section, ...] = ()  # of the protocol, that have ended
 
 
 @dataclass(slots=True, kw_only=True)
@@ -108,14 +111,8 @@ class _Outcome:
     tones: list[Tone] = field(default_factory=list)
     records: list[Record] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _LastLock:
-    """What a mode was like when it was last locked."""
-
-    sample_index: int
-    amplitude: float
+    basebands: list[Baseband] = field(default_factory=list)
+    sections: list[Section] = field(default_factory=list)
 
 
 class Engine:
@@ -129,6 +126,9 @@ class Engine:
         What the samples mean.
     tones : mapping of str to ToneChannel
         The outputs that there are; "drive_lower", "drive_upper" and "pump".
+    protocol : ProtocolRunner, optional
+        What is carried out; the run ends with it. None: the pump is kept on the
+        difference for the run's duration.
 
     Raises
     ------
@@ -137,21 +137,30 @@ class Engine:
     """
 
     def __init__(
-        self, settings: LoopSettings, stream: StreamFormat, tones: Mapping[str, ToneChannel]
+        self,
+        settings: LoopSettings,
+        stream: StreamFormat,
+        tones: Mapping[str, ToneChannel],
+        protocol: ProtocolRunner | None = None,
     ) -> None:
         check_settings(settings, stream, tones)
         self._settings, self._stream = settings, stream
         self._rate_hz = stream.sample_rate_hz
         self._pump_channel = tones.get(PUMP_NAME)
-        self._targets: dict[ModeId, SearchTarget] = {
+        modes = settings.modes
+        targets = {
             mode: search_target(
-                settings.modes.of(mode).frequency_hz,
-                settings.modes.of(mode).search_hz,
+                modes.of(mode).frequency_hz,
+                modes.of(mode).search_hz,
                 stream,
                 thermal_motion(settings, stream, mode),
             )
             for mode in ModeId
         }
+        decays_per_s = {
+            mode: decay_rate_per_s(settings, mode, modes.of(mode).frequency_hz) for mode in ModeId
+        }
+        self._whereabouts = Whereabouts(targets, decays_per_s, self._rate_hz)
         self._watch = StreamWatch(stream)
         self._drives = Drives(driven_channels(settings, tones), self._rate_hz)
         self._pump = self._new_pump(0)
@@ -161,7 +170,6 @@ class Engine:
         self._last_tick: Tick | None = None
         self._live_difference = LiveDifference()
         self._live: LiveEstimate | None = None
-        self._last_locks: dict[ModeId, _LastLock] = {}
         self._states = dict.fromkeys(ModeId, TrackerState.SEARCHING)
         self._falls: dict[ModeId, list[int]] = {mode: [] for mode in ModeId}  # out of lock, when
         self._doubts: dict[ModeId, str] = {}  # what spoke against a mode during this block
@@ -182,6 +190,11 @@ class Engine:
         self._ticks = 0
         self._allan: dict[str, RunningAllan] = {}
         self._learnt: Learnt | None = None  # by an observer of an earlier exchange
+        self.protocol = protocol
+        # What the protocol asked with the last block; first of all, a pump that waits for it.
+        self._asked: tuple[Request, ...] = (
+            (Request(kind=RequestKind.DISARM, who="protocol"),) if protocol is not None else ()
+        )
 
     def __repr__(self) -> str:
         return f"Engine({self.status_line})"
@@ -196,11 +209,15 @@ class Engine:
     @property
     def failure(self) -> str | None:
         """Why the run cannot go on; None while it can."""
+        if self._failure is None and self.protocol is not None:
+            return self.protocol.failure
         return self._failure
 
     @property
     def finished(self) -> bool:
-        """Whether the run's duration, counted from the first lock, is over."""
+        """Whether the protocol, or the run's duration from the first lock on, is over."""
+        if self.protocol is not None:
+            return self.protocol.is_finished
         if self._locked_at is None:
             return False
         return self._now - self._locked_at >= self._settings.run.duration_s * self._rate_hz
@@ -217,12 +234,21 @@ class Engine:
 
     @property
     def results(self) -> Mapping[str, dict[str, object]]:
-        """Results beyond the records; none for an instrument without a protocol."""
-        return {}
+        """Results beyond the records: how the protocol went."""
+        if self.protocol is None:
+            return {}
+        done, count = self.protocol.number, self.protocol.count
+        return {"protocol": {"steps": count, "done": done, "repeated": self.protocol.repeated}}
 
     @property
     def status_line(self) -> str:
         """The loop in a few words."""
+        if self.protocol is None:
+            return self._loop_line
+        return f"{self.protocol.status}, {self.protocol.remaining_s:.0f} s left  {self._loop_line}"
+
+    @property
+    def _loop_line(self) -> str:
         if self._searching is not None:
             return f"searching: {self._searching.status}"
         if self._pair is None or self._last_tick is None:
@@ -259,18 +285,81 @@ class Engine:
         self._advance(block)
         health = self._watch.process(block)
         self._note_health(health, out)
-        for request in requests:
+        asked = (*self._asked, *requests)
+        for request in asked:
             if request.kind is RequestKind.MARK:
                 out.events.append(self._event("run", "mark", request.text))
             elif request.kind in (RequestKind.RELEASE, RequestKind.DRIVE):
                 self._let_go_or_hold(request, out)
         out.tones.extend(self._drives.off_again(self._now))
         if self._searching is not None:
-            self._search(block, health, tuple(requests), out)
+            self._search(block, health, asked, out)
         else:
-            self._track(block, health, tuple(requests), out)
+            self._track(block, health, asked, out)
+        self._asked = ()
+        if self.protocol is not None:
+            self._go_on_with(self.protocol, tuple(requests), out)
         self._lose_patience(health)
-        return Step(tones=tuple(out.tones), records=tuple(out.records), events=tuple(out.events))
+        return Step(
+            tones=tuple(out.tones),
+            records=tuple(out.records),
+            events=tuple(out.events),
+            basebands=tuple(out.basebands),
+            sections=tuple(out.sections),
+        )
+
+    def _go_on_with(
+        self, protocol: ProtocolRunner, requests: tuple[Request, ...], out: _Outcome
+    ) -> None:
+        """Let the protocol see the loop; what it asks comes with the next block."""
+        step = protocol.process(self._loop_view(requests), requests)
+        self._asked = step.requests
+        out.events.extend(step.events)
+        out.sections.extend(step.sections)
+        if self._pair is not None:
+            self._pair.keeps_means = protocol.is_recording
+            out.basebands.extend(self._basebands(self._pair))
+
+    def _loop_view(self, requests: Sequence[Request]) -> LoopView:
+        pair, live = self._pair, self._live
+        is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
+        is_known = self._is_difference_known and (is_locked or self._is_observed)
+        metres = self._stream.metres_per_unit
+        return LoopView(
+            sample_index=self._now,
+            time_s=self._now / self._rate_hz,
+            are_followed=pair is not None,
+            are_known=pair is not None and is_known,
+            are_locked=pair is not None and is_locked,
+            amplitudes_m={
+                mode: 0.0 if pair is None else metres * pair.trackers[mode].amplitude
+                for mode in ModeId
+            },
+            difference_sigma_hz=None if live is None or not is_known else live.difference_sigma_hz,
+            allan_deviation_hz=self._allan_deviation_hz,
+            pump_state=self._pump.state,
+            is_pump_over=self._pump.is_over,
+            marks=tuple(r.text for r in requests if r.kind is RequestKind.MARK),
+        )
+
+    def _allan_deviation_hz(self, averaging_s: float) -> float | None:
+        """Running Allan deviation of the difference at about an averaging time."""
+        running = self._allan.get("difference")
+        return None if running is None else running.deviation_at(averaging_s)
+
+    def _basebands(self, pair: TrackedPair) -> list[Baseband]:
+        references_hz = {mode: self._settings.modes.of(mode).frequency_hz for mode in ModeId}
+        return [
+            baseband(
+                kept,
+                self._drives,
+                self._pump.tone,
+                sample_rate_hz=self._rate_hz,
+                references_hz=references_hz,
+                metres_per_unit=self._stream.metres_per_unit,
+            )
+            for kept in pair.kept_means()
+        ]
 
     def tone_set(self, asked: Tone, actual: Tone | None, reason: str = "") -> tuple[Event, ...]:
         """Take note of what the instrument did with a command.
@@ -321,7 +410,7 @@ class Engine:
             if self._settings.drive.amplitude_of(mode) > 0.0 and not is_driven:
                 text = f"no tone channel {DRIVE_NAMES[mode]}: the {mode.value} mode is not driven"
                 out.events.append(self._event("run", "drive", text))
-        self._begin_search(self._targets)
+        self._begin_search(self._whereabouts.targets)
 
     def _advance(self, block: SampleBlock) -> None:
         """The one clock never runs backwards; a stream that does is no stream any more."""
@@ -374,50 +463,14 @@ class Engine:
         self._drives.rest()
         out.tones.extend(self._drives.all_off(self._now))
         out.events.append(self._event("run", "search", f"{why}: the search begins again"))
-        targets = {mode: self._last_place(mode) for mode in ModeId}
+        assert self._pair is not None
+        targets = {
+            mode: self._whereabouts.last_place(mode, self._pair, self._last_tick, self._now)
+            for mode in ModeId
+        }
         self._next_record_index = self._now + self._record_samples
         self._begin_search(targets, most_attempts=1)
         self._give_up(TrackerState.SEARCHING, "a new search begins", out)
-
-    def _last_place(self, mode: ModeId) -> SearchTarget:
-        """Where a mode was last, if it ever was locked; else where it is expected."""
-        wide = self._wide_target(mode)
-        assert self._pair is not None
-        frequency_hz, sigma_hz = self._foretold_hz(self._pair, mode)
-        is_far = abs(frequency_hz - wide.frequency_hz) > 2.0 * wide.half_width_hz
-        if mode not in self._last_locks or is_far:
-            return wide
-        half_width_hz = max(LEAST_SEARCH_AGAIN_HZ, 5.0 * sigma_hz)
-        return replace(
-            wide,
-            frequency_hz=frequency_hz,
-            half_width_hz=min(half_width_hz, wide.half_width_hz),
-        )
-
-    def _foretold_hz(self, pair: TrackedPair, mode: ModeId) -> tuple[float, float]:
-        """Where a mode has drifted to by now, by the joint estimate, and one sigma.
-
-        A loop that followed the mode to another place than the estimate knows of counts in.
-        """
-        tracked_hz = pair.frequency_hz(mode)
-        tracked_sigma_hz = pair.trackers[mode].frequency_sigma_hz
-        if self._last_tick is None:
-            return tracked_hz, tracked_sigma_hz
-        elapsed_s = (self._now - self._last_tick.center_index) / self._rate_hz
-        joint = pair.joint.foretold(elapsed_s)
-        foretold_hz = joint.lower_hz if mode is LOWER else joint.upper_hz
-        sigma_hz = joint.lower_sigma_hz if mode is LOWER else joint.upper_sigma_hz
-        return foretold_hz, math.hypot(sigma_hz, tracked_sigma_hz, foretold_hz - tracked_hz)
-
-    def _wide_target(self, mode: ModeId) -> SearchTarget:
-        """The configured range, and what is left there of a motion that was followed."""
-        target, last = self._targets[mode], self._last_locks.get(mode)
-        if last is None:
-            return target
-        elapsed_s = (self._now - last.sample_index) / self._rate_hz
-        decay_per_s = 0.5 * decay_rate_per_s(self._settings, mode, target.frequency_hz)
-        left = last.amplitude * math.exp(-decay_per_s * elapsed_s)
-        return replace(target, expected_amplitude=left)
 
     def _search(
         self,
@@ -472,7 +525,9 @@ class Engine:
             out.events.append(self._event("search", "failed", step.failure))
             if self._locked_at is None:
                 self._failure = step.failure
-            self._begin_search({mode: self._wide_target(mode) for mode in ModeId})
+            self._begin_search(
+                {mode: self._whereabouts.wide_target(mode, self._now) for mode in ModeId}
+            )
 
     def _begin_tracking(self, found: Mapping[ModeId, FoundMode], out: _Outcome) -> None:
         settings, stream = self._settings, self._stream
@@ -606,7 +661,7 @@ class Engine:
                 out.events.append(self._state_event(mode, tracker.state, tracker.reason))
             if tracker.state is not TrackerState.LOCKED:
                 self._doubts[mode] = f"{mode.value} {tracker.state.value}: {tracker.reason}"
-            elif _has_jumped(tracker):
+            elif has_jumped(tracker):
                 error_rad = abs(tracker.phase_error_rad)
                 self._doubts[mode] = f"{mode.value} jumped: phase error {error_rad:.2g} rad"
 
@@ -646,6 +701,8 @@ class Engine:
             out.events.append(self._event("run", "request_refused", text))
             return
         if request.kind is RequestKind.DRIVE:
+            for mode in modes if request.value > 0.0 else ():
+                self._drives.aim(mode, request.value / self._stream.metres_per_unit)
             if pair.observer is not None and self._drives.released:
                 self._learnt = pair.observer.learnt()
             self._drives.released -= modes
@@ -673,20 +730,8 @@ class Engine:
         if self._pair is None:
             return (f"the search did not get beyond its {self.status_line}",)
         if self._is_observed:
-            return self._not_observed(self._pair)
+            return doubts_of_observer(self._pair)
         return tuple(self._doubts.values())
-
-    @staticmethod
-    def _not_observed(pair: TrackedPair) -> tuple[str, ...]:
-        """What speaks against the observer now."""
-        observed = pair.last_observed
-        if observed is None or pair.observer is None:
-            return ("the observer has seen nothing yet",)
-        if observed.innovation2 > SURPRISE_INNOVATION2:
-            return (f"the observer is surprised: innovation squared {observed.innovation2:.3g}",)
-        if pair.observer.innovation_ratio >= HEALTHY_RATIO:
-            return (f"the observer's innovations are {pair.observer.innovation_ratio:.3g} fold",)
-        return ()
 
     def _view(self, health: StreamHealth, is_tick: bool) -> PumpView:
         pair = self._pair
@@ -739,11 +784,9 @@ class Engine:
         for mode, tracker in pair.trackers.items():
             tracker.walk_hz_per_root_s = tick.joint.shared_walk_hz_per_root_s
             if tracker.state is TrackerState.LOCKED:
-                self._last_locks[mode] = _LastLock(
-                    sample_index=self._now, amplitude=tracker.amplitude
-                )
+                self._whereabouts.note_lock(mode, self._now, tracker.amplitude)
         is_locked = all(s.state is TrackerState.LOCKED for s in tick.modes.values())
-        self._estimate_doubt = self._doubt_of_estimate(tick) if is_locked else ""
+        self._estimate_doubt = doubt_of_estimate(tick, pair) if is_locked else ""
         self._take_live(tick, is_locked, out)
         assert self._live is not None
         self._estimate_lost_s += pair.config.tick_s
@@ -799,22 +842,6 @@ class Engine:
         lower, upper = (self._pair.trackers[mode].noise_scale for mode in ModeId)
         observer.noise_scales = (max(lower, 1.0), max(upper, 1.0))
 
-    def _doubt_of_estimate(self, tick: Tick) -> str:
-        """Why the joint estimate cannot be what the two loops see; empty if it can."""
-        assert self._pair is not None and tick.joint is not None
-        loops_hz = tick.modes[UPPER].frequency_hz - tick.modes[LOWER].frequency_hz
-        loops_sigma_hz = math.hypot(
-            *(tick.modes[mode].frequency_sigma_hz for mode in ModeId),
-            *(self._pair.joint.pull_sigma_hz(mode) for mode in ModeId),
-        )
-        apart_hz = abs(tick.joint.difference_hz - loops_hz)
-        sigma_hz = math.hypot(loops_sigma_hz, tick.joint.difference_sigma_hz)
-        if not apart_hz <= CONTRADICTION_SIGMAS * sigma_hz:
-            return f"the joint estimate and the loops disagree by {apart_hz:.3g} Hz"
-        if tick.joint.tracked_sigma_hz > LESS_KNOWN_RATIO * loops_sigma_hz:
-            return "the joint estimate knows less than the loops"
-        return ""
-
     def _event(self, source: str, kind: str, text: str) -> Event:
         return Event(
             sample_index=self._now,
@@ -823,11 +850,3 @@ class Engine:
             kind=kind,
             text=text,
         )
-
-
-def _has_jumped(tracker: PhaseTracker) -> bool:
-    """Whether a locked tracker met its line with a phase that noise cannot explain."""
-    noise_rad = tracker.quadrature_sigma / max(tracker.amplitude, tracker.quadrature_sigma)
-    sigma_rad = math.hypot(tracker.phase_sigma_rad, noise_rad)
-    jump_rad = min(JUMP_RAD_PER_S * tracker.config.update_s, LARGEST_JUMP_RAD)
-    return abs(tracker.phase_error_rad) > max(jump_rad, GATE_SIGMAS * sigma_rad)

@@ -103,6 +103,21 @@ class Baseband:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A step of a protocol as it was carried out."""
+
+    number: int  # of the step, from 1
+    name: str
+    kind: str  # "ring_up", "pump_on", ...
+    parameters: Mapping[str, float | str | bool]  # with what was swept
+    start_s: float  # stream time
+    end_s: float
+    completed: bool
+    attempt: int  # 1: the first
+    reason: str = ""  # why it was not completed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
     """Something that happened, with its reason in words."""
 

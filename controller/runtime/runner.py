@@ -460,6 +460,10 @@ class _Run:
         for record in step.records:
             self._log.record(record)
             self._locked_modes.update(_locked_in(record))
+        for section in step.sections:
+            self._log.section(section)
+        for baseband in step.basebands:
+            self._log.baseband(baseband)
         for event in step.events:
             self._log.event(event)
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -71,6 +71,12 @@ class Drives:
         """Take what a search found out about one drive."""
         self.controllers[mode] = AmplitudeController(config)
         self._paths[mode] = path
+
+    def aim(self, mode: ModeId, amplitude: float) -> None:
+        """Hold a mode at another amplitude from now on [sample units], > 0."""
+        controller = self.controllers.get(mode)
+        if controller is not None:
+            controller.config = replace(controller.config, target_amplitude=amplitude)
 
     def has_proven(self, mode: ModeId) -> bool:
         """Whether a drive has brought its mode to its amplitude with what is known of it."""

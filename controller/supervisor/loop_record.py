@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Mapping
 
 from controller.records import (
+    Baseband,
     EstimateSource,
     ModeId,
     ModeRecord,
@@ -16,7 +18,10 @@ from controller.records import (
 from controller.supervisor.drives import Drives
 from controller.supervisor.live_difference import LiveEstimate
 from controller.supervisor.pump import PumpSupervisor
-from controller.tracking.pair import Tick, TrackedPair
+from controller.supervisor.tone_state import ToneState
+from controller.tracking.pair import Tick, TrackedPair, UpdateMeans
+
+TWO_PI = 2.0 * math.pi
 
 
 def searching_record(
@@ -83,6 +88,69 @@ def tracking_record(
         pump_hz=pump.tone.frequency_at(index) if is_on else None,
         pump_amplitude=pump.tone.amplitude_at(index) if is_on else 0.0,
         pump_state=state,
+    )
+
+
+def baseband(
+    kept: UpdateMeans,
+    drives: Drives,
+    pump: ToneState,
+    *,
+    sample_rate_hz: float,
+    references_hz: Mapping[ModeId, float],
+    metres_per_unit: float,
+) -> Baseband:
+    """An update of both modes and all tones, against fixed references.
+
+    Parameters
+    ----------
+    kept : UpdateMeans
+        Against the mix oscillators.
+    drives : Drives
+        The drives.
+    pump : ToneState
+        The pump's tone.
+    sample_rate_hz : float
+        Rate of the stream [Hz].
+    references_hz : mapping of ModeId to float
+        The fixed references [Hz].
+    metres_per_unit : float
+        Displacement per sample unit [m].
+
+    Returns
+    -------
+    Baseband
+        In metres and channels' units.
+    """
+    index = kept.center_index
+    time_s = index / sample_rate_hz
+    reference_turns = {mode: references_hz[mode] * time_s for mode in ModeId}
+    lower, upper = (
+        metres_per_unit * mean * cmath.exp(TWO_PI * 1j * ((turns - reference_turns[mode]) % 1.0))
+        for mode, mean, turns in zip(ModeId, kept.means, kept.oscillator_turns, strict=True)
+    )
+    pump_turns = pump.turns_at(index) - (
+        reference_turns[ModeId.UPPER] - reference_turns[ModeId.LOWER]
+    )
+    tones = {
+        mode: 0j
+        if mode not in drives.tones
+        else cmath.rect(
+            drives.tones[mode].amplitude_at(index),
+            TWO_PI * ((drives.tones[mode].turns_at(index) - reference_turns[mode]) % 1.0),
+        )
+        for mode in ModeId
+    }
+    return Baseband(
+        sample_index=round(index),
+        time_s=time_s,
+        lower=lower,
+        upper=upper,
+        duration_s=kept.duration_s,
+        pump_amplitude=pump.amplitude_at(index),
+        pump_phase_rad=TWO_PI * (pump_turns % 1.0),
+        drive_lower=tones[ModeId.LOWER],
+        drive_upper=tones[ModeId.UPPER],
     )
 
 

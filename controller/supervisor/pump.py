@@ -19,12 +19,12 @@ from __future__ import annotations
 import copy
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.instrument import Tone, ToneChannel
 from controller.records import Event, PumpState
 from controller.supervisor.interlock import Interlock
-from controller.supervisor.requests import Request, RequestKind
+from controller.supervisor.requests import PumpWish, Request, RequestKind
 from controller.supervisor.tone_state import ToneState
 
 LEARN_S = 3.0  # the phases show a shift to a millihertz within a second
@@ -34,6 +34,14 @@ STEER_LIMIT_HZ = 5.0e-4
 WINDOW_RATIO = 0.1  # of the difference that was found, where no window is set
 SAY_EVERY_S = 30.0  # a pump that does not come on says what it waits for
 KEPT_STATES = 20  # records look back by a few blocks only
+PUMP_KINDS = (
+    RequestKind.ARM,
+    RequestKind.DISARM,
+    RequestKind.MUTE,
+    RequestKind.SET_AMPLITUDE,
+    RequestKind.SET_OFFSET,
+    RequestKind.PUMP,
+)
 SETTING_KINDS = (RequestKind.SET_AMPLITUDE, RequestKind.SET_OFFSET)
 
 
@@ -92,8 +100,7 @@ class PumpSupervisor:
 
     def reset(self) -> None:
         """Pump off, nothing healthy yet, wishes as configured."""
-        self.amplitude = self.config.amplitude
-        self.offset_hz = self.config.offset_hz
+        self.wish = PumpWish(amplitude=self.config.amplitude, offset_hz=self.config.offset_hz)
         self.window_hz = self.config.window_hz
         self.tone = ToneState(self.config.sample_rate_hz)
         self.interlock = Interlock(self.config.sample_rate_hz)
@@ -101,6 +108,8 @@ class PumpSupervisor:
         self._is_armed = True
         self._is_held = False  # by an operator's mute
         self._on_since: int | None = None
+        self._on_at: int | None = None  # where the tone really began
+        self._last_index = 0  # of the view before
         self._said_at = self.config.from_index  # what the pump waits for
         self._asked_amplitude = 0.0
         self._off_refused = False
@@ -119,9 +128,19 @@ class PumpSupervisor:
         return self._states[-1][1]
 
     @property
+    def amplitude(self) -> float:
+        """The amplitude that is wished [channel's unit]."""
+        return self.wish.amplitude
+
+    @property
     def is_wanted(self) -> bool:
         """Whether the pump should come on when all is well."""
-        return self._is_armed and self.amplitude > 0.0
+        return self._is_armed and self.wish.amplitude > 0.0
+
+    @property
+    def is_over(self) -> bool:
+        """Whether a pump that was wished for a time has been on for it."""
+        return self.wish.duration_s is not None and not self._is_armed
 
     def state_at(self, sample_index: float) -> PumpState:
         """The state at a sample not long ago."""
@@ -140,7 +159,7 @@ class PumpSupervisor:
         view : PumpView
             Evidence and estimate at the end of the last block.
         requests : tuple of Request
-            What the operator asks; a mark is none of the pump's business.
+            What the operator asks; only some of it is the pump's business.
 
         Returns
         -------
@@ -159,7 +178,14 @@ class PumpSupervisor:
         tones: list[Tone] = []
         if self._off_refused:
             tones.append(self._off_tone(index))
-        if self.state is PumpState.ON:
+        ahead, self._last_index = index - self._last_index, index
+        end_index = self._end_index()
+        if self.state is PumpState.ON and not self.interlock.is_open and end_index <= index + ahead:
+            # The next block would be too late: the end is commanded for its sample.
+            tones.append(self._off_tone(max(round(end_index), index)))
+            self._is_armed = False
+            events.extend(self._leave_on(PumpState.OFF, index, "its time is over"))
+        elif self.state is PumpState.ON:
             if self.interlock.is_open or not self.is_wanted:
                 tones.append(self._off_tone(index))
                 why = "; ".join(reasons) or "not wanted"
@@ -212,6 +238,8 @@ class PumpSupervisor:
         if actual is not None:
             self.tone.process(actual)
             self._off_refused = self._off_refused and asked.amplitude > 0.0
+            if self._on_at is None and actual.amplitude > 0.0:
+                self._on_at = actual.at_sample
             return ()
         self._off_refused = True
         if self.state is not PumpState.ON:
@@ -223,7 +251,7 @@ class PumpSupervisor:
 
     def _obey(self, request: Request, index: int) -> Iterator[Event]:
         kind, value = request.kind, request.value
-        if kind is RequestKind.MARK:
+        if kind not in PUMP_KINDS:
             return
         refusal = self._refusal(request)
         shown = f"{kind.value} {value:g}" if kind in SETTING_KINDS else kind.value
@@ -235,18 +263,23 @@ class PumpSupervisor:
             self._is_armed, self._is_held = True, False
             if self.state is not PumpState.ON:
                 self.interlock.distrust()
+        elif kind is RequestKind.PUMP:
+            assert request.wish is not None
+            self.wish, self._is_armed = request.wish, True
         elif kind is RequestKind.DISARM:
             self._is_armed = False
         elif kind is RequestKind.MUTE:
             self._is_held = True
         elif kind is RequestKind.SET_AMPLITUDE:
-            self.amplitude = value
+            self.wish = replace(self.wish, amplitude=value)
         elif kind is RequestKind.SET_OFFSET:
-            self.offset_hz = value
+            self.wish = replace(self.wish, offset_hz=value)
         yield self._event(index, "request", text)
 
     def _refusal(self, request: Request) -> str:
         """Why a request cannot be followed; empty if it can."""
+        if request.kind is RequestKind.PUMP:
+            return self._wish_refusal(request.wish)
         if request.kind not in SETTING_KINDS:
             return ""
         if not math.isfinite(request.value):
@@ -255,6 +288,16 @@ class PumpSupervisor:
         is_possible = 0.0 <= request.value <= channel.max_amplitude
         if request.kind is RequestKind.SET_AMPLITUDE and not is_possible:
             return f"the channel allows 0 to {channel.max_amplitude:g} {channel.amplitude_unit}"
+        return ""
+
+    def _wish_refusal(self, wish: PumpWish | None) -> str:
+        channel = self.config.channel
+        if wish is None:
+            return "it does not say how the pump should be"
+        if not 0.0 <= wish.amplitude <= channel.max_amplitude:
+            return f"the channel allows 0 to {channel.max_amplitude:g} {channel.amplitude_unit}"
+        if wish.waveform not in channel.waveforms:
+            return f"the channel does {', '.join(channel.waveforms)}, not {wish.waveform}"
         return ""
 
     def _evidence(self, view: PumpView) -> tuple[str, ...]:
@@ -288,7 +331,7 @@ class PumpSupervisor:
             broken.append(
                 f"the difference {difference_hz:.3f} Hz left {low_hz:g} to {high_hz:g} Hz"
             )
-        tone_hz, channel = difference_hz + self.offset_hz, self.config.channel
+        tone_hz, channel = difference_hz + self._offset_hz(view.sample_index), self.config.channel
         if not channel.min_frequency_hz <= tone_hz <= channel.max_frequency_hz:
             broken.append(f"the channel cannot do {tone_hz:.3f} Hz")
         return tuple(broken)
@@ -329,7 +372,8 @@ class PumpSupervisor:
 
     def _leave_on(self, state: PumpState, index: int, why: str) -> tuple[Event, ...]:
         self._enter(state, index)
-        self.interlock.distrust()
+        if state is not PumpState.OFF:  # as planned: nothing speaks against it
+            self.interlock.distrust()
         return self._went_off(PumpState.ON, index, why)
 
     def _went_off(self, before: PumpState, index: int, why: str) -> tuple[Event, ...]:
@@ -341,6 +385,7 @@ class PumpSupervisor:
     def _enter(self, state: PumpState, index: int) -> None:
         self._states = [*self._states[-KEPT_STATES:], (index, state)]
         self._on_since = index if state is PumpState.ON else None
+        self._on_at = None
 
     def _enter_with_event(self, state: PumpState, index: int, why: str) -> Event:
         before = self.state
@@ -372,48 +417,68 @@ class PumpSupervisor:
             ramp_s=self.config.ramp_s,
         )
 
-    def _on_tone(self, view: PumpView) -> Tone:
-        assert view.difference_hz is not None and view.difference_turns is not None
-        self._asked_amplitude = self.amplitude
+    def _end_index(self) -> float:
+        """Where a pump that was wished for a time ends [samples]; infinity: not by itself."""
+        if self.wish.duration_s is None or self._on_at is None:
+            return math.inf
+        return self._on_at + round(self.wish.duration_s * self.config.sample_rate_hz)
+
+    def _offset_hz(self, sample_index: int) -> float:
+        """The detuning that is wished at a sample [Hz]."""
+        since = self._on_at if self._on_at is not None else self._on_since
+        if since is None or self.wish.chirp_hz_per_s == 0.0:
+            return self.wish.offset_hz
+        elapsed_s = max(sample_index - since, 0) / self.config.sample_rate_hz
+        return self.wish.offset_hz + self.wish.chirp_hz_per_s * elapsed_s
+
+    def _tone(self, view: PumpView, frequency_hz: float, ramp_s: float) -> Tone:
+        """The pump as wished, with its phase going on."""
+        self._asked_amplitude = self.wish.amplitude
         return Tone(
             channel=self.config.channel.name,
             at_sample=view.sample_index,
-            frequency_hz=view.difference_hz + self.offset_hz,
-            amplitude=self.amplitude,
-            phase_rad=2.0 * math.pi * (view.difference_turns % 1.0)
-            - self.config.coupling_phase_rad,
-            ramp_s=self.config.ramp_s,
+            frequency_hz=frequency_hz,
+            amplitude=self.wish.amplitude,
+            chirp_hz_per_s=self.wish.chirp_hz_per_s,
+            ramp_s=ramp_s,
+            waveform=self.wish.waveform,
+            pulse_s=self.wish.pulse_s,
         )
+
+    def _on_tone(self, view: PumpView) -> Tone:
+        assert view.difference_hz is not None and view.difference_turns is not None
+        frequency_hz = view.difference_hz + self._offset_hz(view.sample_index)
+        phase_rad = 2.0 * math.pi * (view.difference_turns % 1.0) + self._lead_rad
+        return replace(self._tone(view, frequency_hz, self.config.ramp_s), phase_rad=phase_rad)
+
+    @property
+    def _lead_rad(self) -> float:
+        """How far the tone's phase is ahead of that of the difference [rad]."""
+        return self.wish.phase_rad - self.config.coupling_phase_rad
 
     def _follow(self, view: PumpView) -> Iterator[Tone]:
         """Follow the difference; no step in phase, ever."""
         assert view.difference_hz is not None and view.tracked_sigma_hz is not None
-        frequency_hz = view.difference_hz + self.offset_hz
+        wish = self.wish
+        frequency_hz = view.difference_hz + self._offset_hz(view.sample_index)
         if not self.config.channel.keeps_phase:
             # A change may break the phase: only where staying is worse than the break.
             least_hz = max(2.0 * view.tracked_sigma_hz, 0.1 * self.config.sigma_limit_hz)
             if abs(frequency_hz - self.tone.frequency_hz) < least_hz:
                 frequency_hz = self.tone.frequency_hz
-        elif self.offset_hz == 0.0 and view.difference_turns is not None:
+        elif (
+            wish.offset_hz == 0.0
+            and wish.chirp_hz_per_s == 0.0
+            and view.difference_turns is not None
+        ):
             frequency_hz += self._steering_hz(view.difference_turns, view.sample_index)
-        is_new_amplitude = self.amplitude != self._asked_amplitude
+        is_new_amplitude = wish.amplitude != self._asked_amplitude
         if frequency_hz == self.tone.frequency_hz and not is_new_amplitude:
             return
-        self._asked_amplitude = self.amplitude
-        yield Tone(
-            channel=self.config.channel.name,
-            at_sample=view.sample_index,
-            frequency_hz=frequency_hz,
-            amplitude=self.amplitude,
-            ramp_s=self.config.ramp_s if is_new_amplitude else 0.0,
-        )
+        yield self._tone(view, frequency_hz, self.config.ramp_s if is_new_amplitude else 0.0)
 
     def _steering_hz(self, difference_turns: float, index: int) -> float:
         """What draws the tone's phase to that of the difference [Hz]."""
-        behind = (
-            difference_turns
-            - self.config.coupling_phase_rad / (2.0 * math.pi)
-            - self.tone.turns_at(index)
-        )
+        behind = difference_turns + self._lead_rad / (2.0 * math.pi) - self.tone.turns_at(index)
         behind -= round(behind)
         return min(max(behind / STEER_S, -STEER_LIMIT_HZ), STEER_LIMIT_HZ)

@@ -15,8 +15,26 @@ class RequestKind(StrEnum):
     SET_AMPLITUDE = "set_amplitude"
     SET_OFFSET = "set_offset"
     RELEASE = "release"  # drives off, the modes ring down; text: one mode, or both
-    DRIVE = "drive"  # drives on again; text: one mode, or both
+    DRIVE = "drive"  # drives on again; text: one mode, or both; value: amplitude [m], 0: as before
+    PUMP = "pump"  # a pump as wished, as soon as all is well; DISARM ends it
     MARK = "mark"
+    PAUSE = "pause"  # the protocol, before its next step
+    RESUME = "resume"
+    SKIP = "skip"  # the protocol's present step
+    STOP = "stop"  # the protocol; the run ends
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PumpWish:
+    """How the pump should be while it is on."""
+
+    amplitude: float  # in the channel's unit
+    offset_hz: float = 0.0  # deliberate detuning, at the moment it comes on
+    phase_rad: float = 0.0  # ahead of the phase that it would come on with
+    waveform: str = "sine"
+    pulse_s: float = 0.0  # width of each pulse
+    chirp_hz_per_s: float = 0.0  # of the detuning
+    duration_s: float | None = None  # then off; None: until it is told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,3 +45,4 @@ class Request:
     value: float = 0.0
     text: str = ""
     who: str = "operator"
+    wish: PumpWish | None = None  # for PUMP

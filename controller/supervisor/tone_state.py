@@ -21,13 +21,13 @@ class _Segment:
     turns: float
     frequency_hz: float
     amplitude: float
+    chirp_hz_per_s: float = 0.0
 
 
 class ToneState:
     """Phase, frequency and amplitude of one output; one thread.
 
-    A ramp counts as done at once: it is shorter than an update. A chirp is left
-    out: only a ping has one, and nothing is measured against it from here.
+    A ramp counts as done at once: it is shorter than an update.
     """
 
     def __init__(self, sample_rate_hz: float) -> None:
@@ -73,6 +73,7 @@ class ToneState:
             turns=turns % 1.0,
             frequency_hz=actual.frequency_hz,
             amplitude=actual.amplitude,
+            chirp_hz_per_s=actual.chirp_hz_per_s,
         )
         # A newer command cancels what would have started at or after it.
         kept = [s for s in self._segments if s.at_sample < segment.at_sample]
@@ -84,13 +85,18 @@ class ToneState:
 
     def frequency_at(self, sample_index: float) -> float:
         """Frequency at a sample [Hz]."""
-        return self._segment(sample_index).frequency_hz
+        segment = self._segment(sample_index)
+        if segment.chirp_hz_per_s == 0.0:
+            return segment.frequency_hz
+        elapsed_s = (sample_index - segment.at_sample) / self._rate_hz
+        return segment.frequency_hz + segment.chirp_hz_per_s * elapsed_s
 
     def turns_at(self, sample_index: float) -> float:
         """Phase at a sample [turns]."""
         segment = self._segment(sample_index)
         elapsed_s = (sample_index - segment.at_sample) / self._rate_hz
-        return segment.turns + segment.frequency_hz * elapsed_s
+        chirped_hz = segment.frequency_hz + 0.5 * segment.chirp_hz_per_s * elapsed_s
+        return segment.turns + chirped_hz * elapsed_s
 
     def phasors(self, sample_indices: np.ndarray, frame_turns: np.ndarray) -> np.ndarray:
         """The tone at several samples, in a turning frame.
@@ -120,7 +126,8 @@ class ToneState:
 
     def _turns(self, segment: _Segment, sample_indices: np.ndarray) -> np.ndarray:
         elapsed_s = (sample_indices - segment.at_sample) / self._rate_hz
-        return segment.turns + segment.frequency_hz * elapsed_s
+        chirped_hz = segment.frequency_hz + 0.5 * segment.chirp_hz_per_s * elapsed_s
+        return segment.turns + chirped_hz * elapsed_s
 
     def _segment(self, sample_index: float) -> _Segment:
         for segment in reversed(self._segments):

@@ -152,6 +152,16 @@ class Tick:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class UpdateMeans:
+    """Mean basebands of one update, against the mix oscillators."""
+
+    center_index: float
+    duration_s: float
+    oscillator_turns: tuple[float, float]  # of the mix oscillators then
+    means: tuple[complex, complex]  # lower and upper [sample units]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ObservedPair:
     """The observer in the middle of a tick, in absolute frequencies."""
 
@@ -192,6 +202,7 @@ class TrackedPair:
         # While modes exchange energy or fade, their phases would teach the joint
         # estimate wrong strengths: it rests, and keeps what it knew.
         self.is_joint_resting = False
+        self.keeps_means = False  # for a protocol that records
         self._begin()
 
     def __repr__(self) -> str:
@@ -304,6 +315,7 @@ class TrackedPair:
         self.center_index: float | None = None  # of the last update
         self._tick_center: float | None = None  # of the last tick
         self.last_observed: ObserverEstimate | None = None
+        self._kept_means: list[UpdateMeans] = []
         self._pending, self._pending_centers = _NONE_PENDING
         self._begin_tick()
 
@@ -314,6 +326,11 @@ class TrackedPair:
         self._actions: list[PumpAction] = []
         self._snapshot: dict[ModeId, ModeSnapshot] = {}
         self._observed: ObservedPair | None = None
+
+    def kept_means(self) -> list[UpdateMeans]:
+        """What was kept since the last call."""
+        kept, self._kept_means = self._kept_means, []
+        return kept
 
     def _observe(
         self,
@@ -364,13 +381,25 @@ class TrackedPair:
             leak = influence.feedthrough(mode, self._mixes_hz[mode], centers)
             if leak is not None:
                 used = used - leak
-            if self.observer is not None:
+            if self.observer is not None or self.keeps_means:
                 motion_hz = self.trackers[mode].offset_hz + pulls_hz[mode]
                 turned = used * np.exp((-TWO_PI * 1j * motion_hz) * times_s)
                 means.append(complex(turned.sum()) / len(turned))
             reading = self.trackers[mode].process(used, times_s, duration_s, pulls_hz[mode])
             self._readings[mode].append(reading)
             self._reading_turns[mode].append(reading.turns + self._reference_turns(mode, center))
+        if self.keeps_means:
+            self._kept_means.append(
+                UpdateMeans(
+                    center_index=center,
+                    duration_s=self.config.update_s,
+                    oscillator_turns=(
+                        self.oscillator_turns(LOWER, center),
+                        self.oscillator_turns(UPPER, center),
+                    ),
+                    means=(means[0], means[1]),
+                )
+            )
         if self.observer is not None:
             self._observe(self.observer, (means[0], means[1]), center, duration_s, influence)
         self._centers.append(center)

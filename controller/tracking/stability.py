@@ -310,6 +310,15 @@ class RunningAllan:
         for octave in self._octaves:
             octave.interrupt()
 
+    def deviation_at(self, averaging_s: float) -> float | None:
+        """Deviation at the averaging time that is nearest; None: not known yet."""
+        estimate = self.estimate()
+        taus_s = estimate.taus_s
+        if not len(taus_s) or taus_s[-1] < averaging_s / math.sqrt(2.0):
+            return None
+        deviation = float(estimate.deviations[np.argmin(np.abs(np.log(taus_s / averaging_s)))])
+        return deviation if math.isfinite(deviation) else None
+
     def process(self, values: NDArray[np.float64]) -> None:
         """Take the next values of the series.
 

@@ -22,7 +22,7 @@ import numpy as np
 
 from controller.errors import InputError
 from controller.instrument import StreamFormat, Tone, ToneChannel
-from controller.records import Event
+from controller.records import Event, Section
 from controller.runtime.log import APPLICATION_ID, FORMAT_VERSION
 from controller.runtime.log.columns import RECORD_COLUMNS, STATE_COLUMNS
 
@@ -256,6 +256,51 @@ class LogReader:
             "SELECT sample_index, time_s, source, kind, text FROM events ORDER BY rowid"
         ):
             yield Event(sample_index=index, time_s=time_s, source=source, kind=kind, text=text)
+
+    def sections(self) -> Iterator[Section]:
+        """Steps of the protocol in the order in which they ended."""
+        query = (
+            "SELECT number, name, kind, parameters, start_s, end_s, completed, attempt, reason"
+            " FROM sections ORDER BY rowid"
+        )
+        for number, name, kind, parameters, start_s, end_s, completed, *last in self._rows(query):
+            yield Section(
+                number=number,
+                name=name,
+                kind=kind,
+                parameters=self._json(parameters),
+                start_s=start_s,
+                end_s=end_s,
+                completed=bool(completed),
+                attempt=last[0],
+                reason=last[1],
+            )
+
+    def basebands(self) -> dict[str, np.ndarray]:
+        """Updates that a protocol recorded, as columns of equal length n.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (n,)
+            time_s, duration_s, pump_amplitude, pump_phase_rad as float64;
+            lower, upper, drive_lower, drive_upper as complex128.
+        """
+        names = ("time_s", "duration_s", "pump_amplitude", "pump_phase_rad")
+        pairs = ("lower", "upper", "drive_lower", "drive_upper")
+        parts = [f"{name}_{part}" for name in pairs for part in ("real", "imag")]
+        query = f"SELECT {', '.join((*names, *parts))} FROM basebands ORDER BY sample_index"
+        table = np.array(list(self._rows(query)), dtype=float).reshape(-1, len(names) + len(parts))
+        columns: dict[str, np.ndarray] = dict(zip(names, table.T, strict=False))
+        for place, name in enumerate(pairs):
+            real, imaginary = table.T[len(names) + 2 * place : len(names) + 2 * place + 2]
+            columns[name] = real + 1j * imaginary
+        return columns
+
+    def _json(self, text: str) -> dict[str, Any]:
+        try:
+            return dict(json.loads(text))
+        except ValueError as error:
+            raise InputError(f"{self.path}: the log is damaged ({error})") from error
 
     def tones(self, channel: str | None = None) -> Iterator[LoggedTone]:
         """Tone commands in the order in which they were given.

@@ -58,6 +58,34 @@ CREATE TABLE records (               -- the loop at one sample index, ten a seco
     upper_drive_amplitude       REAL NOT NULL
 );
 
+CREATE TABLE basebands (             -- both modes and all tones of an update, where a protocol records
+    sample_index     INTEGER PRIMARY KEY,
+    time_s           REAL NOT NULL,
+    duration_s       REAL NOT NULL,  -- averaging time
+    lower_real       REAL NOT NULL,  -- mean baseband against the fixed reference: modes.lower.frequency_hz
+    lower_imag       REAL NOT NULL,
+    upper_real       REAL NOT NULL,
+    upper_imag       REAL NOT NULL,
+    pump_amplitude   REAL NOT NULL,  -- in the channel's unit, 0 while off
+    pump_phase_rad   REAL NOT NULL,  -- against upper less lower reference
+    drive_lower_real REAL NOT NULL,  -- drive tones against the references, in the channel's unit
+    drive_lower_imag REAL NOT NULL,
+    drive_upper_real REAL NOT NULL,
+    drive_upper_imag REAL NOT NULL
+);
+
+CREATE TABLE sections (              -- steps of a protocol as they were carried out
+    number      INTEGER NOT NULL,    -- of the step, from 1
+    name        TEXT NOT NULL,
+    kind        TEXT NOT NULL,       -- ring_up, pump_on, record, ...
+    parameters  TEXT NOT NULL,       -- JSON
+    start_s     REAL NOT NULL,
+    end_s       REAL NOT NULL,
+    completed   INTEGER NOT NULL,    -- 0: interrupted, skipped or stopped
+    attempt     INTEGER NOT NULL,    -- 1: the first
+    reason      TEXT NOT NULL        -- why it was not completed
+);
+
 CREATE TABLE events (                -- what happened, in the order in which it happened
     sample_index  INTEGER NOT NULL,
     time_s        REAL NOT NULL,

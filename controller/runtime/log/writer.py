@@ -18,7 +18,7 @@ import numpy as np
 
 from controller.errors import InputError, RunFailed
 from controller.instrument import StreamFormat, Tone, ToneChannel
-from controller.records import Event, Record
+from controller.records import Baseband, Event, Record, Section
 from controller.runtime.log import FORMAT_VERSION
 from controller.runtime.log.columns import RECORD_COLUMNS, record_row
 
@@ -34,7 +34,14 @@ def _plain(value: Any) -> Any:
 for _kind in (np.int32, np.int64, np.uint64, np.float32):
     sqlite3.register_adapter(_kind, _plain)
 
-_COLUMN_COUNTS = {"records": len(RECORD_COLUMNS), "events": 5, "tones": 18, "allan": 6}
+_COLUMN_COUNTS = {
+    "records": len(RECORD_COLUMNS),
+    "basebands": 13,
+    "sections": 9,
+    "events": 5,
+    "tones": 18,
+    "allan": 6,
+}
 
 
 def _insert(table: str, columns: Sequence[str] = ()) -> str:
@@ -46,6 +53,8 @@ def _insert(table: str, columns: Sequence[str] = ()) -> str:
 
 _INSERTS = {
     "records": _insert("records", RECORD_COLUMNS),
+    "basebands": _insert("basebands"),
+    "sections": _insert("sections"),
     "events": _insert("events"),
     "tones": _insert("tones"),
     "allan": _insert("allan"),
@@ -132,6 +141,38 @@ class LogWriter:
         """Add one record."""
         self._rows["records"].append(record_row(record))
         self._newest_index = max(self._newest_index, record.sample_index)
+
+    def baseband(self, baseband: Baseband) -> None:
+        """Add both modes and all tones of one update."""
+        both = (baseband.lower, baseband.upper)
+        drives = (baseband.drive_lower, baseband.drive_upper)
+        self._rows["basebands"].append(
+            (
+                baseband.sample_index,
+                baseband.time_s,
+                baseband.duration_s,
+                *_parts(*both),
+                baseband.pump_amplitude,
+                baseband.pump_phase_rad,
+                *_parts(*drives),
+            )
+        )
+
+    def section(self, section: Section) -> None:
+        """Add a step of a protocol that has ended."""
+        self._rows["sections"].append(
+            (
+                section.number,
+                section.name,
+                section.kind,
+                json.dumps(dict(section.parameters)),
+                section.start_s,
+                section.end_s,
+                int(section.completed),
+                section.attempt,
+                section.reason,
+            )
+        )
 
     def event(self, event: Event) -> None:
         """Add one event."""
@@ -261,3 +302,7 @@ def _tone_values(tone: Tone) -> tuple[Any, ...]:
         tone.chirp_hz_per_s,
         tone.ramp_s,
     )
+
+
+def _parts(*values: complex) -> tuple[float, ...]:
+    return tuple(part for value in values for part in (value.real, value.imag))

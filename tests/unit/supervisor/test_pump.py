@@ -341,7 +341,7 @@ def test_an_impossible_request_is_refused_and_changes_nothing(asked: Request, wh
     _, events = step(pump, view(index, turns=pump.tone.turns_at(index)), asked)
     [event] = events
     assert event.kind == "request_refused" and why in event.text
-    assert (pump.amplitude, pump.offset_hz, pump.state) == (0.5, 0.0, PumpState.ON)
+    assert (pump.wish.amplitude, pump.wish.offset_hz, pump.state) == (0.5, 0.0, PumpState.ON)
 
 
 def test_a_mark_is_none_of_its_business() -> None:

@@ -1,0 +1,413 @@
+"""Carries out a protocol: step after step, by what the loop sees.
+
+    view of the loop -> the present step -> requests to the loop, sections for the log
+
+Theory of operation. Each step asks the loop for something when it begins, and is
+done when the loop shows it, or when its time is over. While a step goes on, the
+loop may lose a mode or mute the pump: the step is interrupted then. The pump is
+asked off, the modes are driven and found again by the loop itself, and the
+protocol goes back to the last step that prepared the modes (find, lock, settle,
+ring_up or drive) and tries again, as often as its `retries` allow. A pause takes
+effect between two steps; a skipped step ends at once and counts as not completed.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from controller.records import Event, ModeId, PumpState, Section
+from controller.supervisor.requests import PumpWish, Request, RequestKind
+
+if TYPE_CHECKING:
+    from controller.protocol.timeline import PlannedStep
+
+WHO = "protocol"
+PREPARING = ("find", "lock", "settle", "ring_up", "drive")
+# Until then nothing is locked, and a mode that is not is no interruption.
+BEFORE_THE_LOCK = ("find", "lock")
+NEAR = 0.1  # of the amplitude that was asked for
+DEFAULT_TIMEOUT_S = 300.0
+PUMP_TIMEOUT_S = 60.0  # for a pump to come on: the healthy time and some
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoopView:
+    """What a protocol sees of the loop at the end of a block."""
+
+    sample_index: int
+    time_s: float
+    are_followed: bool  # both modes were found
+    are_known: bool  # both locked, or known by the observer
+    are_locked: bool
+    amplitudes_m: Mapping[ModeId, float]
+    difference_sigma_hz: float | None
+    allan_deviation_hz: Callable[[float], float | None]  # of the difference, at a time [s]
+    pump_state: PumpState
+    is_pump_over: bool  # it was on for the time that was wished
+    marks: tuple[str, ...] = ()  # that came with this block
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProtocolStep:
+    """What a block brought."""
+
+    requests: tuple[Request, ...] = ()
+    sections: tuple[Section, ...] = ()
+    events: tuple[Event, ...] = ()
+
+
+class ProtocolRunner:
+    """Carries out one protocol; owned by the engine, one thread.
+
+    Parameters
+    ----------
+    steps : sequence of PlannedStep
+        Repeats and sweeps unrolled.
+    retries : int
+        How often an interrupted step may be tried again, in all.
+    """
+
+    def __init__(self, steps: Sequence[PlannedStep], *, retries: int = 3) -> None:
+        self._steps = tuple(steps)
+        self._retries = retries
+        self.reset()
+
+    def reset(self) -> None:
+        """Before the first step."""
+        self._place = 0
+        self._begun_s: float | None = None
+        self._attempts = [0] * len(self._steps)
+        self._repeated = 0
+        self._is_pumped = False  # the pump was asked on and should be
+        self._was_known = False
+        self._is_recovering = False
+        self._pause_wanted = False
+        self._marks: list[str] = []
+        self._now_s = 0.0
+        self.failure: str | None = None
+        self.is_stopped = False
+
+    def copy(self) -> ProtocolRunner:
+        """An independent protocol that goes on alike."""
+        return copy.deepcopy(self)
+
+    def __repr__(self) -> str:
+        return f"ProtocolRunner({self.status})"
+
+    # -- what others ask ---------------------------------------------------------
+
+    @property
+    def is_finished(self) -> bool:
+        """Whether all steps are done, or it was stopped."""
+        return self.is_stopped or self._place >= len(self._steps)
+
+    @property
+    def step(self) -> PlannedStep | None:
+        """The present step."""
+        return None if self.is_finished else self._steps[self._place]
+
+    @property
+    def number(self) -> int:
+        """Of the present step, from 1."""
+        return min(self._place + 1, len(self._steps))
+
+    @property
+    def count(self) -> int:
+        """How many steps there are."""
+        return len(self._steps)
+
+    @property
+    def repeated(self) -> int:
+        """How often an interrupted step was repeated."""
+        return self._repeated
+
+    @property
+    def is_paused(self) -> bool:
+        """Whether it waits for an operator before the next step."""
+        return self._pause_wanted and self._begun_s is None
+
+    @property
+    def is_recording(self) -> bool:
+        """Whether basebands are wanted now."""
+        step = self.step
+        return step is not None and self._begun_s is not None and step.is_recorded
+
+    @property
+    def remaining_s(self) -> float:
+        """What is left by the plan, the present step included [s]."""
+        if self.is_finished:
+            return 0.0
+        elapsed_s = 0.0 if self._begun_s is None else self._now_s - self._begun_s
+        present_s = max(self._steps[self._place].duration_s - elapsed_s, 0.0)
+        return present_s + sum(step.duration_s for step in self._steps[self._place + 1 :])
+
+    @property
+    def status(self) -> str:
+        """The present step in a few words."""
+        step = self.step
+        if step is None:
+            return "protocol stopped" if self.is_stopped else "protocol done"
+        state = "paused before " if self.is_paused else ""
+        if self._is_recovering:
+            state = "recovering, then "
+        return f"{state}{step.title} ({self.number} of {self.count})"
+
+    # -- one block ---------------------------------------------------------------
+
+    def process(self, view: LoopView, requests: Sequence[Request] = ()) -> ProtocolStep:
+        """Take what the loop sees.
+
+        Parameters
+        ----------
+        view : LoopView
+            At the end of a block.
+        requests : sequence of Request
+            The operator's; those for a protocol are obeyed.
+
+        Returns
+        -------
+        ProtocolStep
+            Requests to the loop, sections that ended, events.
+        """
+        self._now_s = view.time_s
+        self._marks.extend(view.marks)
+        asked: list[Request] = []
+        sections: list[Section] = []
+        events: list[Event] = []
+        for request in requests:
+            self._obey(request, view, asked, sections, events)
+        if not self.is_finished and self.failure is None:
+            self._advance(view, asked, sections, events)
+        self._was_known = view.are_known
+        return ProtocolStep(requests=tuple(asked), sections=tuple(sections), events=tuple(events))
+
+    def _obey(
+        self,
+        request: Request,
+        view: LoopView,
+        asked: list[Request],
+        sections: list[Section],
+        events: list[Event],
+    ) -> None:
+        if request.kind is RequestKind.PAUSE:
+            self._pause_wanted = True
+        elif request.kind is RequestKind.RESUME:
+            self._pause_wanted = False
+        elif request.kind is RequestKind.SKIP and self.step is not None:
+            self._end(view, sections, events, completed=False, reason="skipped by the operator")
+            self._place += 1
+        elif request.kind is RequestKind.STOP:
+            self._end(view, sections, events, completed=False, reason="stopped by the operator")
+            self.is_stopped = True
+            asked.append(_request(RequestKind.DISARM))
+        else:
+            return
+        events.append(self._event(view, "request", f"{request.kind.value} by {request.who}"))
+
+    def _advance(
+        self,
+        view: LoopView,
+        asked: list[Request],
+        sections: list[Section],
+        events: list[Event],
+    ) -> None:
+        """Begin and end steps until one has to wait."""
+        if self._is_recovering:
+            if not view.are_locked:
+                return
+            self._is_recovering = False
+        while (step := self.step) is not None:
+            if self._begun_s is None:
+                if self._pause_wanted:
+                    return
+                self._begin(step, view, asked, events)
+                if not step.is_instant:
+                    return
+            why = self._interruption(step, view)
+            if why:
+                self._interrupt(why, view, asked, sections, events)
+                return
+            if not self._is_done(step, view):
+                return
+            self._end(view, sections, events, completed=True)
+            self._place += 1
+        if self.is_finished:
+            asked.append(_request(RequestKind.DISARM))
+            events.append(self._event(view, "done", f"{self.count} steps"))
+
+    def _begin(
+        self, step: PlannedStep, view: LoopView, asked: list[Request], events: list[Event]
+    ) -> None:
+        self._begun_s = view.time_s
+        self._attempts[self._place] += 1
+        self._marks.clear()
+        asked.extend(self._opening(step))
+        events.append(self._event(view, "step", f"{self.number} of {self.count}: {step.title}"))
+
+    def _end(
+        self,
+        view: LoopView,
+        sections: list[Section],
+        events: list[Event],
+        *,
+        completed: bool,
+        reason: str = "",
+    ) -> None:
+        step, begun_s = self.step, self._begun_s
+        self._begun_s = None
+        if step is None or begun_s is None:
+            return
+        sections.append(
+            Section(
+                number=self.number,
+                name=step.name,
+                kind=step.kind,
+                parameters=step.parameters,
+                start_s=begun_s,
+                end_s=view.time_s,
+                completed=completed,
+                attempt=self._attempts[self._place],
+                reason=reason,
+            )
+        )
+
+    # -- steps -------------------------------------------------------------------
+
+    def _opening(self, step: PlannedStep) -> list[Request]:
+        """What a step asks of the loop when it begins."""
+        p = step.parameters
+        mode = str(p.get("mode", "both"))
+        text = "" if mode == "both" else mode
+        if step.kind in ("ring_up", "drive"):
+            value = float(p.get("amplitude_m", 0.0))
+            return [_request(RequestKind.DRIVE, text=text, value=value)]
+        if step.kind == "release":
+            return [_request(RequestKind.RELEASE, text=text)]
+        if step.kind == "pump_off":
+            self._is_pumped = False
+            return [_request(RequestKind.DISARM)]
+        if step.kind == "pump_on":
+            self._is_pumped = "duration_s" not in p
+            return [Request(kind=RequestKind.PUMP, wish=_wish(p), who=WHO)]
+        return []
+
+    def _is_done(self, step: PlannedStep, view: LoopView) -> bool:
+        elapsed_s = view.time_s - (self._begun_s or 0.0)
+        p = step.parameters
+        if step.kind == "find":
+            return view.are_followed
+        if step.kind in ("lock", "drive"):
+            return view.are_locked
+        if step.kind == "settle":
+            return _has_settled(p, view)
+        if step.kind == "ring_up":
+            return view.are_locked and _is_rung_up(p, view)
+        if step.kind == "pump_on":
+            return view.is_pump_over if "duration_s" in p else view.pump_state is PumpState.ON
+        if step.kind == "pump_off":
+            return view.pump_state is PumpState.OFF
+        if step.kind == "marker":
+            wanted = str(p.get("text", ""))
+            return any(not wanted or mark == wanted for mark in self._marks)
+        return elapsed_s >= float(p.get("duration_s", 0.0))
+
+    def _interruption(self, step: PlannedStep, view: LoopView) -> str:
+        """Why the present step cannot go on; empty if it can."""
+        elapsed_s = view.time_s - (self._begun_s or 0.0)
+        if step.kind not in BEFORE_THE_LOCK and self._was_known and not view.are_known:
+            return "a lock was lost"
+        if self._is_pumped and step.kind != "pump_on" and view.pump_state is not PumpState.ON:
+            return "the pump went off"
+        if view.pump_state is PumpState.MUTED and step.kind == "pump_on" and elapsed_s > 0.0:
+            return "the pump was muted" if self._has_waited(step, elapsed_s) else ""
+        if self._has_waited(step, elapsed_s) and not self._is_done(step, view):
+            return f"it took longer than {elapsed_s:.3g} s"
+        return ""
+
+    @staticmethod
+    def _has_waited(step: PlannedStep, elapsed_s: float) -> bool:
+        """Whether a step that waits for something has waited too long."""
+        if step.kind in ("hold", "wait", "record", "release", "pump_off"):
+            return False
+        default_s = DEFAULT_TIMEOUT_S
+        if step.kind == "pump_on":
+            default_s = PUMP_TIMEOUT_S + float(step.parameters.get("duration_s", 0.0))
+        return elapsed_s > float(step.parameters.get("timeout_s", default_s))
+
+    def _interrupt(
+        self,
+        why: str,
+        view: LoopView,
+        asked: list[Request],
+        sections: list[Section],
+        events: list[Event],
+    ) -> None:
+        """Go back to where the modes were prepared, if there are tries left."""
+        step = self.step
+        assert step is not None
+        self._end(view, sections, events, completed=False, reason=why)
+        asked.append(_request(RequestKind.DISARM))
+        asked.append(_request(RequestKind.DRIVE))
+        self._is_pumped = False
+        if self._repeated >= self._retries:
+            self.failure = f"{step.title} (step {self.number}): {why}, {self._repeated} repeats"
+            events.append(self._event(view, "failed", self.failure))
+            return
+        self._repeated += 1
+        self._is_recovering = True
+        while self._place > 0 and self._steps[self._place].kind not in PREPARING:
+            self._place -= 1
+        # Modes in a row that were prepared together are prepared together again.
+        while self._place > 0 and self._steps[self._place - 1].kind in PREPARING:
+            self._place -= 1
+        text = f"{why}: back to {self._steps[self._place].title}, repeat {self._repeated}"
+        events.append(self._event(view, "interrupted", text))
+
+    def _event(self, view: LoopView, kind: str, text: str) -> Event:
+        return Event(
+            sample_index=view.sample_index,
+            time_s=view.time_s,
+            source="protocol",
+            kind=kind,
+            text=text,
+        )
+
+
+def _request(kind: RequestKind, *, text: str = "", value: float = 0.0) -> Request:
+    return Request(kind=kind, text=text, value=value, who=WHO)
+
+
+def _wish(parameters: Mapping[str, float | str | bool]) -> PumpWish:
+    numbers = {
+        "offset_hz": "detuning_hz",
+        "phase_rad": "phase_rad",
+        "pulse_s": "pulse_s",
+        "chirp_hz_per_s": "chirp_hz_per_s",
+    }
+    duration_s = parameters.get("duration_s")
+    return PumpWish(
+        amplitude=float(parameters["amplitude"]),
+        waveform=str(parameters.get("waveform", "sine")),
+        duration_s=None if duration_s is None else float(duration_s),
+        **{name: float(parameters.get(key, 0.0)) for name, key in numbers.items()},
+    )
+
+
+def _has_settled(parameters: Mapping[str, float | str | bool], view: LoopView) -> bool:
+    sigma_hz = parameters.get("difference_sigma_hz")
+    if sigma_hz is not None:
+        known = view.difference_sigma_hz
+        return known is not None and known < float(sigma_hz)
+    deviation_hz = view.allan_deviation_hz(float(parameters["averaging_s"]))
+    return deviation_hz is not None and deviation_hz < float(parameters["allan_deviation_hz"])
+
+
+def _is_rung_up(parameters: Mapping[str, float | str | bool], view: LoopView) -> bool:
+    target_m = float(parameters["amplitude_m"])
+    mode = str(parameters.get("mode", "both"))
+    modes = [each for each in ModeId if mode in ("both", each.value)]
+    return all(math.isclose(view.amplitudes_m[each], target_m, rel_tol=NEAR) for each in modes)
