@@ -96,6 +96,45 @@ class PumpOptions(_Table):
         return self
 
 
+class SourceOptions(_Table):
+    """A weak source near the membrane that couples the modes on its own.
+
+    It modulates their common stiffness near the difference frequency, as the
+    pump does, but nobody switches it.
+    """
+
+    coupling_hz: NotNegative = 0.0  # g / 2 pi; 0: there is no source
+    detuning_hz: float = 0.0  # above the true difference of the bare modes, which it follows
+    phase_rad: float = 0.0  # at sample 0, as that of a pump tone
+    coherence_s: Positive | None = None  # <exp(i phase)> falls as exp(-t/this); None: never
+
+
+class SampleOptions(_Table):
+    """A sample below a magnetic tip that a train of pump pulses flips.
+
+    At each position the difference frequency is moved by `background_hz`, and
+    by `shift_hz` times the sign of the tip; each mode takes half of it. The
+    sign is +1 where the train came on in phase with the modes' own difference
+    (with `pump.coupling_phase_rad` added), -1 where it came on half a turn
+    from that, and 0 while there are no pulses. After the last position
+    follows the first one.
+    """
+
+    shift_hz: tuple[float, ...] = ()  # follows the sign of the tip; empty: there is no sample
+    background_hz: tuple[float, ...] = ()  # does not; empty: none
+    # What moves the tip on; neither: only `SimulatedMembrane.next_position`.
+    dwell_s: Positive | None = None  # a clock that begins with the stream
+    trains_per_position: Annotated[int, Field(ge=1)] | None = None  # signs that were seen there
+
+    @model_validator(mode="after")
+    def _lists_fit_together(self) -> SampleOptions:
+        if self.background_hz and len(self.background_hz) != len(self.shift_hz):
+            raise ValueError("background_hz has to have as many positions as shift_hz")
+        if self.dwell_s is not None and self.trains_per_position is not None:
+            raise ValueError("dwell_s and trains_per_position exclude each other")
+        return self
+
+
 class TemperatureStep(_Table):
     """A change that settles exponentially: a door, a lamp."""
 
@@ -200,6 +239,8 @@ class SimulatorOptions(_Table):
     upper: UpperOptions = UpperOptions()
     drive: DriveOptions = DriveOptions()
     pump: PumpOptions = PumpOptions()
+    source: SourceOptions = SourceOptions()
+    sample: SampleOptions = SampleOptions()
     environment: EnvironmentOptions = EnvironmentOptions()
     detector: DetectorOptions = DetectorOptions()
     faults: FaultOptions = FaultOptions()

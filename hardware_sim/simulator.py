@@ -8,16 +8,17 @@ started the run may write it out afterwards.
 
 from __future__ import annotations
 
+import cmath
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from controller.errors import InstrumentFault, StreamEnded, StreamTimeout, ToneRefused
+from controller.errors import InputError, InstrumentFault, StreamEnded, StreamTimeout, ToneRefused
 from controller.instrument import SampleBlock, StreamFormat, Tone, ToneChannel
 from hardware_sim.detector import Converter, Gain, exponential_sum
 from hardware_sim.environment import Environment
@@ -32,6 +33,8 @@ from hardware_sim.membrane import (
     Resonance,
 )
 from hardware_sim.options import LineOptions, ModeOptions, SimulatorOptions, parsed_options
+from hardware_sim.source import Source
+from hardware_sim.tip import Tip
 from hardware_sim.tones import Segment, ToneOutput, fixed_phase, phase_step, radians_of
 from hardware_sim.truth import Truth
 
@@ -50,6 +53,7 @@ _SOURCES = (
     "gain",
     "neighbours",
     "generators",
+    "source",
 )
 
 
@@ -153,6 +157,10 @@ class SimulatedMembrane:
             for line in options.detector.lines
             if self._is_in_band(line.frequency_hz)
         ]
+        self._source = (
+            Source(options.source, rngs["source"]) if options.source.coupling_hz else None
+        )
+        self._tip = Tip(options.sample, self._rate) if options.sample.shift_hz else None
         self._gain = Gain(options.detector, self._rate, step_s, rngs["gain"])
         self._converter = Converter(options, rngs["detector"])
         self._outputs = {
@@ -267,6 +275,20 @@ class SimulatedMembrane:
             raise StreamTimeout(f"no block within {timeout_s} s")
         return self._read_block(end)
 
+    def next_position(self) -> None:
+        """Move the tip on to the sample's next position, as a script's scan does.
+
+        Raises
+        ------
+        InputError
+            If there is no sample.
+        """
+        if self._tip is None:
+            raise InputError(
+                "instrument.options.sample.shift_hz is empty: next_position() needs a sample"
+            )
+        self._tip.next_position(self._position)
+
     # One block
 
     def _skip_lost(self) -> None:
@@ -303,6 +325,8 @@ class SimulatedMembrane:
                 last = output.next_change(first, last)
             if self._changes and self._changes[0] < last:
                 last = self._changes[0]
+            if self._tip is not None:
+                last = self._tip.next_change(first, last)
             motion = self._motion(first, last)
             if ideal is not None:
                 ideal[first - start : last - start] = exponential_sum(
@@ -317,8 +341,10 @@ class SimulatedMembrane:
             output.advance(self._position)
 
     def _apply_changes(self) -> None:
-        """Jumps, deaths and flips that have happened by now."""
+        """Jumps, deaths, flips and moves that have happened by now."""
         sample = self._position
+        if self._tip is not None:
+            self._tip.move_to(sample)
         while self._changes and self._changes[0] <= sample:
             del self._changes[0]
             self._jumps_hz = [self._faults.jump_hz(name, sample) for name in MODES]
@@ -336,8 +362,13 @@ class SimulatedMembrane:
         lower_forces, upper_forces = self._forces(drives, first, middle)
         pump = self._outputs[PUMP].at(first)
         coupling = self._coupling(pump, first, middle)
+        if self._tip is not None:
+            self._tip.follow(first, pump, self._lead_rad(pump, first))
         squares = self._membrane.mean_squares_m2(step_s, lower_forces, upper_forces, coupling)
         offsets_hz = self._offsets_hz(first, middle, squares, pump)
+        if self._source is not None:
+            shaking = self._source.advance(step_s, offsets_hz[1] - offsets_hz[0])
+            coupling = shaking if coupling is None else coupling.plus(shaking, step_s)
         motions = self._membrane.advance(step_s, offsets_hz, lower_forces, upper_forces, coupling)
         step, within = divmod(first, self._step)
         gain, growth = self._gain.at(step, within / self._step)
@@ -390,18 +421,29 @@ class SimulatedMembrane:
     def _coupling(self, pump: Segment, first: int, middle: float) -> Pump | None:
         """The pump in this step, None where it does nothing."""
         strength_hz = (
-            self.options.pump.coupling_hz_per_v * pump.amplitude_at(middle) * pump.fundamental
+            self.options.pump.coupling_hz_per_v
+            * pump.amplitude_at(middle)
+            * pump.harmonic(1, middle)
         )
         if strength_hz == 0.0:
             return None
-        lower_step, upper_step = self._reference_steps
-        phase = pump.phase_at(first) - (upper_step - lower_step) * first
         between_hz = self._modes[1].frequency_hz - self._modes[0].frequency_hz
         return Pump(
-            radians_of(phase) + self.options.pump.coupling_phase_rad,
+            self._coupling_phase_rad(pump, first),
             TWO_PI * (pump.frequency_at(middle) - between_hz),
             TWO_PI * strength_hz,
         )
+
+    def _coupling_phase_rad(self, pump: Segment, first: int) -> float:
+        """Phase of the pump's coupling against the frames' difference [rad]."""
+        lower_step, upper_step = self._reference_steps
+        phase = pump.phase_at(first) - (upper_step - lower_step) * first
+        return radians_of(phase) + self.options.pump.coupling_phase_rad
+
+    def _lead_rad(self, pump: Segment, first: int) -> float:
+        """How far the pump's coupling is ahead of the modes' own difference [rad]."""
+        beat = self._membrane.upper.amplitude_m * self._membrane.lower.amplitude_m.conjugate()
+        return self._coupling_phase_rad(pump, first) - cmath.phase(beat)
 
     def _offsets_hz(
         self, first: int, sample: float, squares_m2: tuple[float, float], pump: Segment
@@ -413,7 +455,7 @@ class SimulatedMembrane:
         step = first // self._step
         fraction = sample / self._step - step
         now, later = self._environment.offsets_hz(step), self._environment.offsets_hz(step + 1)
-        pump_v2 = pump.amplitude_at(sample) ** 2 * pump.power_ratio
+        pump_v2 = pump.amplitude_at(sample) ** 2 * pump.power_ratio(sample)
         offsets = [
             now[index]
             + fraction * (later[index] - now[index])
@@ -423,7 +465,10 @@ class SimulatedMembrane:
             + mode.pump_shift_hz_per_v2 * pump_v2
             for index, mode in enumerate(self._modes)
         ]
-        return offsets[0], offsets[1]
+        if self._tip is None:
+            return offsets[0], offsets[1]
+        half_hz = self._tip.difference_hz / 2.0
+        return offsets[0] - half_hz, offsets[1] + half_hz
 
     def _add_neighbours(
         self,
@@ -469,20 +514,36 @@ class SimulatedMembrane:
         if self._drive_feedthrough:
             tones += [(self._drive_feedthrough, *drive) for drive in drives]
         if self._pump_feedthrough and pump.amplitude_at(middle):
-            amplitude = pump.amplitude_at(middle) * pump.fundamental
-            tones.append(
-                (
-                    self._pump_feedthrough,
-                    amplitude,
-                    pump.phase_at(first),
-                    pump.frequency_at(middle),
-                )
-            )
+            tones += [
+                (self._pump_feedthrough, *harmonic)
+                for harmonic in self._harmonics(pump, first, middle)
+            ]
         for coefficient, amplitude, phase, frequency_hz in tones:
             if self._is_in_band(frequency_hz):
                 turn = scale * amplitude * self._carrier(phase, first)
                 rate = complex(0.0, self._above_center(frequency_hz))
                 result.add(coefficient * turn, rate)
+
+    def _harmonics(
+        self, pump: Segment, first: int, middle: float
+    ) -> Iterator[tuple[float, int, float]]:
+        """Amplitude, fixed-point phase and frequency of what the pump puts out.
+
+        Of a square wave or pulses the tone itself, and what lies within two
+        multiples of either mode: more would slow a raw stream down and tell
+        the loop nothing.
+        """
+        amplitude, phase = pump.amplitude_at(middle), pump.phase_at(first)
+        frequency_hz = pump.frequency_at(middle)
+        yield amplitude * pump.harmonic(1, middle), phase, frequency_hz
+        if pump.waveform == "sine":
+            return
+        lowest = max(2, math.ceil(self._modes[0].frequency_hz / frequency_hz) - 2)
+        highest = math.floor(self._modes[1].frequency_hz / frequency_hz) + 2
+        for order in range(lowest, highest + 1):
+            height = amplitude * pump.harmonic(order, middle)
+            if height:
+                yield height, order * phase, order * frequency_hz
 
     def _carrier(self, phase: int, first: int) -> complex:
         """exp(i phase) as the stream shows it at a sample."""
@@ -582,6 +643,11 @@ class SimulatedMembrane:
                 "pump": {
                     "coupling_hz_per_v": options.pump.coupling_hz_per_v,
                     "coupling_phase_rad": options.pump.coupling_phase_rad,
+                },
+                "source": options.source.model_dump(),
+                "sample": {
+                    **options.sample.model_dump(),
+                    "moves": [] if self._tip is None else self._tip.moves,
                 },
                 "drive_feedthrough_m_per_unit": options.detector.drive_feedthrough_m_per_unit,
                 "seed": options.seed,

@@ -101,22 +101,43 @@ class Segment:
             knots.append(sample + round(length_s * self.sample_rate_hz))
         return max(min(knots), sample + 1) if knots else None
 
-    @property
-    def fundamental(self) -> float:
-        """The Fourier component at the tone's frequency, per amplitude."""
-        if self.waveform == "square":
-            return 4.0 / math.pi
-        if self.waveform == "pulses":
-            return 4.0 / math.pi * math.sin(math.pi * self.frequency_hz * self.pulse_s)
-        return 1.0
+    def harmonic(self, order: int, sample: float) -> float:
+        """Fourier component at a multiple of the tone's frequency.
 
-    @property
-    def power_ratio(self) -> float:
+        Parameters
+        ----------
+        order : int
+            Which multiple, 1 or more.
+        sample : float
+            Where it is asked for [samples]; a chirp changes it.
+
+        Returns
+        -------
+        float
+            c_order of amplitude * sum_n c_n cos(n phase).
+
+        Notes
+        -----
+        Both other waveforms change sign after half a period, so that even
+        multiples are absent. For odd n: a square wave, the sign of cos(phase),
+        has c_n = (4/pi n) sin(pi n/2); pulses of width w at frequency f have
+        c_n = (4/pi n) sin(pi n f w), which at w = 1/(2 f) is the same.
+        """
+        if self.waveform == "sine":
+            return float(order == 1)
+        if order % 2 == 0:
+            return 0.0
+        peak = 4.0 / (math.pi * order)
+        if self.waveform == "square":
+            return peak if order % 4 == 1 else -peak
+        return peak * math.sin(math.pi * order * self.frequency_at(sample) * self.pulse_s)
+
+    def power_ratio(self, sample: float) -> float:
         """Twice the mean square per squared amplitude; a sine has 1."""
         if self.waveform == "square":
             return 2.0
         if self.waveform == "pulses":
-            return 4.0 * self.frequency_hz * self.pulse_s
+            return 4.0 * self.frequency_at(sample) * self.pulse_s
         return 1.0
 
 

@@ -68,6 +68,18 @@ def test_mean_squares_are_those_of_the_middle(pump: Pump | None) -> None:
     assert squares == pytest.approx(exact, abs=(2.0 * 2.0 * 0.01) ** 2 * 1e-18)
 
 
+def test_two_couplings_of_one_rate_add_as_phasors() -> None:
+    both = Pump(0.4, 3.0, 0.3).plus(Pump(0.4 + np.pi / 2, 3.0, 0.4), 0.02)
+    assert both.coupling_rad_s == pytest.approx(0.5)
+    assert both.rate_rad_per_s == pytest.approx(3.0)
+    assert both.phase_rad == pytest.approx(0.4 + np.arctan2(0.4, 0.3))
+
+
+def test_two_couplings_can_cancel() -> None:
+    one, other = Pump(0.0, 0.0, 0.3), Pump(0.0, 0.0, -0.3)
+    assert one.plus(other, 0.02).coupling_rad_s == 0.0
+
+
 def test_equal_eigenvalues_are_kept_apart() -> None:
     rates = CoupledRates(-0.01 + 0j, -0.05 + 0j, 0.02, 0.02)  # g = |G_1 - G_2| / 4
     assert 0.0 < abs(rates.splitting(0.02)) * 0.02 < 1e-4

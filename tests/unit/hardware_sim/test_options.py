@@ -50,6 +50,12 @@ def test_a_raw_stream_has_its_own_defaults() -> None:
             "faults.nan",
         ),
         ({"block_s": 1e-5}, "block_s"),
+        ({"source": {"coherence_s": 0.0}}, "source.coherence_s"),
+        ({"sample": {"shift_hz": [1e-3], "background_hz": [0.0, 0.0]}}, "background_hz"),
+        (
+            {"sample": {"shift_hz": [1e-3], "dwell_s": 1.0, "trains_per_position": 2}},
+            "dwell_s",
+        ),
     ],
 )
 def test_a_bad_option_is_named_in_one_line(table: dict[str, Any], key: str) -> None:

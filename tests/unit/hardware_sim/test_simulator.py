@@ -216,6 +216,98 @@ def test_a_square_pump_couples_by_its_fourier_component(tmp_path: Path) -> None:
     assert truth_of(membrane, tmp_path)["lower_amplitude_m"][-1] < 1e-13
 
 
+def scanned(**sample: Any) -> SimulatedMembrane:
+    """Both modes in motion, a sample of three positions, a coupling that does nothing."""
+    return silent(
+        lower={"start_amplitude_m": 1e-9, "quality_factor": 1e9},
+        upper={"start_amplitude_m": 1e-9, "quality_factor": 1e9},
+        pump={"coupling_hz_per_v": 0.0, "latency_samples": 0, "coupling_phase_rad": 0.5},
+        sample={
+            "shift_hz": (0.1, 0.2, -0.3),
+            "background_hz": (1.0, 2.0, 3.0),
+            **sample,
+        },
+    )
+
+
+def pulses(at_sample: int, amplitude: float, phase_rad: float) -> Tone:
+    return Tone(
+        *("pump", at_sample, UPPER_HZ - LOWER_HZ, amplitude),
+        phase_rad=phase_rad,
+        waveform="pulses",
+        pulse_s=3e-5,
+    )
+
+
+def test_the_sign_of_the_train_moves_the_difference_of_a_sample(tmp_path: Path) -> None:
+    membrane = scanned()
+    # Both modes begin with phase 0 and, by the background alone, are apart by a turn
+    # after a second; the phases are such that the train couples them in step or against it.
+    for start_s, lead_rad in ((0.0, 0.0), (0.4, math.pi), (0.8, 0.0)):
+        beat_turns = start_s * (UPPER_HZ - LOWER_HZ) + truth_turns(start_s)
+        phase_rad = 2.0 * math.pi * beat_turns - 0.5 + lead_rad
+        membrane.set_tone(pulses(round(start_s * 50e3), 0.5, phase_rad))
+        stream(membrane, 10)
+        membrane.set_tone(pulses(0, 0.0, 0.0))
+        stream(membrane, 10)
+    found = truth_of(membrane, tmp_path)
+    shifts_hz = found["difference_hz"] - (UPPER_HZ - LOWER_HZ)
+    expected = [1.0, 1.1, 1.1, 1.0, 1.0, 0.9, 0.9, 1.0, 1.0, 1.1, 1.1, 1.0, 1.0]
+    np.testing.assert_allclose(shifts_hz, expected, atol=1e-9)
+    np.testing.assert_allclose(found["upper_hz"] - UPPER_HZ, shifts_hz / 2.0, atol=1e-9)
+
+
+def truth_turns(time_s: float) -> float:
+    """By how much a beat is ahead of the frames after trains of 0.2 s in each 0.4 s."""
+    return {0.0: 0.0, 0.4: 0.42, 0.8: 0.80}[time_s]
+
+
+def test_a_scan_moves_the_background_and_the_truth_tells_when(tmp_path: Path) -> None:
+    membrane = scanned(dwell_s=0.13)
+    stream(membrane, 25)
+    found = truth_of(membrane, tmp_path)
+    shifts_hz = found["difference_hz"] - (UPPER_HZ - LOWER_HZ)
+    np.testing.assert_allclose(shifts_hz, [1.0, 1.0, 2.0, 3.0, 1.0, 1.0], atol=1e-9)
+    device = json.loads((tmp_path / "truth.json").read_text())
+    assert device["sample"]["moves"] == [[0.0, 0], [0.13, 1], [0.26, 2], [0.39, 0]]
+    assert device["sample"]["shift_hz"] == [0.1, 0.2, -0.3]
+    # The beat turns by 1 Hz, 2 Hz and 3 Hz for 0.13 s each, then 1 Hz: exactly so, at
+    # each sample of the move.
+    samples = stream(scanned(dwell_s=0.13), 25)
+    turns = np.interp(
+        np.arange(25_000) / 50e3, [0.0, 0.13, 0.26, 0.39, 0.5], [0.0, 0.13, 0.39, 0.78, 0.89]
+    )
+    times_s = np.arange(25_000) / 50e3
+    lower = np.exp(2j * np.pi * ((LOWER_HZ - 1.047e6) * times_s - turns / 2.0))
+    upper = np.exp(2j * np.pi * ((UPPER_HZ - 1.047e6) * times_s + turns / 2.0))
+    left = math.pi * UPPER_HZ / 1e9 * 0.5  # of the amplitudes, by damping
+    np.testing.assert_allclose(samples, 1e-9 * (lower + upper), atol=2.5e-9 * left)
+
+
+def test_a_script_moves_the_tip_over_the_sample(tmp_path: Path) -> None:
+    membrane = scanned()
+    stream(membrane, 10)
+    membrane.next_position()
+    stream(membrane, 10)
+    shifts_hz = truth_of(membrane, tmp_path)["difference_hz"] - (UPPER_HZ - LOWER_HZ)
+    np.testing.assert_allclose(shifts_hz, [1.0, 1.0, 1.0, 2.0, 2.0], atol=1e-9)
+
+
+def test_without_a_sample_there_is_no_next_position() -> None:
+    with pytest.raises(InputError, match=r"sample\.shift_hz"):
+        silent().next_position()
+
+
+def test_the_source_draws_nothing_from_the_others(tmp_path: Path) -> None:
+    """Detector's noise and drift of a seed are the same with it and without."""
+    cold = {**RICH, "environment": {"film_sigma_k": 1e-4, "temperature_k": 0.0}}
+    plain = started(**cold)
+    more = started(**cold, source={"coupling_hz": 1e-12, "coherence_s": 1.0})
+    np.testing.assert_array_equal(stream(plain, 30), stream(more, 30))
+    drifts = [truth_of(each, tmp_path)["lower_hz"] for each in (plain, more)]
+    np.testing.assert_array_equal(*drifts)
+
+
 def test_truth_names_its_constants(tmp_path: Path) -> None:
     membrane = started(seed=5, environment={"film_sigma_k": 1e-4})
     membrane.write_truth(tmp_path)
@@ -228,6 +320,8 @@ def test_truth_names_its_constants(tmp_path: Path) -> None:
     assert (room["name"], film["name"]) == ("room", "film")
     assert room["lower_hz_per_k"] == pytest.approx(LOWER_HZ * 1e-4)
     assert film["upper_hz_per_k"] == pytest.approx(UPPER_HZ * -3e-4)
+    assert found["source"]["coupling_hz"] == 0.0
+    assert found["sample"]["shift_hz"] == found["sample"]["moves"] == []
 
 
 def test_feedthrough_follows_the_drive() -> None:
@@ -254,6 +348,32 @@ def test_pump_feedthrough_is_in_the_raw_stream_alone() -> None:
     expected = 1e-9 * np.cos(2.0 * np.pi * 6200.0 * np.arange(100_000) / 5e6)
     np.testing.assert_allclose(stream(raw, 1), expected, atol=0.51 * 2e-8 / 32767)
     assert np.all(stream(around, 1) == 0.0)
+
+
+@pytest.mark.parametrize("kind", ["raw", "complex"])
+def test_pulses_feed_their_harmonics_through_near_the_modes(kind: str) -> None:
+    """Of 16.7 kHz: 61 and 63 times that; 16.7 kHz itself is in the raw stream alone."""
+    pulse_s, pump_hz = 2e-5, 16.7e3
+    membrane = silent(
+        stream={"kind": kind, "sample_rate_hz": {"raw": 5e6, "complex": 80e3}[kind]},
+        detector={"pump_feedthrough_m_per_v": (1e-8, 0.0)},
+        pump={"latency_samples": 0},
+    )
+    tone = Tone("pump", 0, pump_hz, 1.0, 0.4, waveform="pulses", pulse_s=pulse_s)
+    membrane.set_tone(tone)
+    found = stream(membrane, 1)
+    low_hz, high_hz = membrane.options.band_hz
+    times_s = np.arange(len(found)) / membrane.stream.sample_rate_hz
+    expected = np.zeros(len(found), complex)
+    for order in (1, 61, 63):
+        if low_hz < order * pump_hz < high_hz:
+            height = 1e-8 * 4.0 / (math.pi * order) * math.sin(math.pi * order * pump_hz * pulse_s)
+            turns = (order * pump_hz - membrane.stream.center_hz) * times_s
+            expected += height * np.exp(1j * (order * 0.4 + 2.0 * math.pi * turns))
+    rounding = 0.51 * 2e-8 / 32767 if kind == "raw" else 1e-15
+    wanted = expected.real if kind == "raw" else expected
+    np.testing.assert_allclose(found, wanted, atol=rounding)
+    assert np.max(np.abs(expected)) > 1e-11
 
 
 def test_a_stray_line_drifts() -> None:

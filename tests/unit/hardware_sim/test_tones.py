@@ -270,8 +270,30 @@ def test_fourier_component_and_mean_square_of_the_waveforms(waveform: str, pulse
     segment = pump.at(LATENCY)
     component = 2.0 * np.mean(wave * np.cos(2.0 * np.pi * angles))
     # Midpoints of `count` intervals find an edge to half an interval.
-    assert segment.fundamental == pytest.approx(component, abs=8.0 / count)
-    assert segment.power_ratio == pytest.approx(2.0 * np.mean(wave**2), abs=8.0 / count)
+    assert segment.harmonic(1, LATENCY) == pytest.approx(component, abs=8.0 / count)
+    assert segment.power_ratio(LATENCY) == pytest.approx(2.0 * np.mean(wave**2), abs=8.0 / count)
+
+
+def test_a_sine_has_no_harmonics_and_no_waveform_has_even_ones() -> None:
+    pump = output()
+    for waveform in ("sine", "square", "pulses"):
+        pump.command(Tone("pump", 0, 5000.0, 1.0, waveform=waveform, pulse_s=3e-5), position=0)
+        harmonics = [pump.at(LATENCY).harmonic(order, LATENCY) for order in range(1, 8)]
+        assert all((value != 0.0) == (waveform != "sine") for value in harmonics[2::2])
+        assert harmonics[0] != 0.0
+        assert harmonics[1::2] == [0.0, 0.0, 0.0]
+
+
+def test_the_pulses_of_a_chirp_fill_more_and_more_of_the_period() -> None:
+    pump = output()
+    tone = Tone("pump", 0, 5000.0, 1.0, 0.0, 100.0, waveform="pulses", pulse_s=3e-5)
+    pump.command(tone, position=0)
+    later = LATENCY + round(10.0 * RATE_HZ)
+    segment = pump.at(later)
+    duty = segment.frequency_at(later) * 3e-5
+    assert duty == pytest.approx(6000.0 * 3e-5, rel=1e-4)  # late by 100 samples
+    assert segment.harmonic(1, later) == pytest.approx(4 / math.pi * math.sin(math.pi * duty))
+    assert segment.power_ratio(later) == pytest.approx(4.0 * duty)
 
 
 def test_what_fades_out_keeps_its_shape() -> None:
