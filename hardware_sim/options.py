@@ -124,14 +124,14 @@ class SampleOptions(_Table):
     background_hz: tuple[float, ...] = ()  # does not; empty: none
     # What moves the tip on; neither: only `SimulatedMembrane.next_position`.
     dwell_s: Positive | None = None  # a clock that begins with the stream
-    trains_per_position: Annotated[int, Field(ge=1)] | None = None  # signs that were seen there
+    flips_per_position: Annotated[int, Field(ge=1)] | None = None  # changes of the tip's sign
 
     @model_validator(mode="after")
     def _lists_fit_together(self) -> SampleOptions:
         if self.background_hz and len(self.background_hz) != len(self.shift_hz):
             raise ValueError("background_hz has to have as many positions as shift_hz")
-        if self.dwell_s is not None and self.trains_per_position is not None:
-            raise ValueError("dwell_s and trains_per_position exclude each other")
+        if self.dwell_s is not None and self.flips_per_position is not None:
+            raise ValueError("dwell_s and flips_per_position exclude each other")
         return self
 
 

@@ -24,13 +24,14 @@ class Tip:
     def __init__(self, options: SampleOptions, sample_rate_hz: float) -> None:
         self._shifts_hz = options.shift_hz
         self._backgrounds_hz = options.background_hz or (0.0,) * len(options.shift_hz)
-        self._trains_per_position = options.trains_per_position
+        self._flips_per_position = options.flips_per_position
         self._dwell_samples = (
             None if options.dwell_s is None else max(2, round(options.dwell_s * sample_rate_hz))
         )
         self._rate = sample_rate_hz
         self._train: Segment | None = None
-        self._trains = 0  # that came on or changed their phase
+        self._last_sign: float | None = None  # of the last train, which may be over
+        self._flips = 0
         self.position = 0
         self.sign = 0.0
         self.moves: list[tuple[float, int]] = [(0.0, 0)]  # time [s], position from then on
@@ -76,10 +77,15 @@ class Tip:
         if train.waveform != "pulses" or not (train.amplitude or train.amplitude_at(sample)):
             self.sign = 0.0
         elif self.sign == 0.0 or (before is not None and _has_jumped(before, train, sample)):
-            self.sign = math.copysign(1.0, math.cos(lead_rad))
-            if self._trains_per_position is not None:
-                self._move(sample, self._trains // self._trains_per_position)
-            self._trains += 1
+            self._settle(sample, math.copysign(1.0, math.cos(lead_rad)))
+
+    def _settle(self, sample: int, sign: float) -> None:
+        """Give the tip a sign, and move it on if that was a flip too many."""
+        # A train that was interrupted comes back with its sign: that is no flip.
+        self._flips += self._last_sign is not None and sign != self._last_sign
+        self.sign = self._last_sign = sign
+        if self._flips_per_position is not None:
+            self._move(sample, self._flips // self._flips_per_position)
 
     def _move(self, sample: int, position: int) -> None:
         """Put the tip over a position, counted on and on."""

@@ -53,7 +53,7 @@ def test_a_raw_stream_has_its_own_defaults() -> None:
         ({"source": {"coherence_s": 0.0}}, "source.coherence_s"),
         ({"sample": {"shift_hz": [1e-3], "background_hz": [0.0, 0.0]}}, "background_hz"),
         (
-            {"sample": {"shift_hz": [1e-3], "dwell_s": 1.0, "trains_per_position": 2}},
+            {"sample": {"shift_hz": [1e-3], "dwell_s": 1.0, "flips_per_position": 2}},
             "dwell_s",
         ),
     ],

@@ -82,15 +82,15 @@ def test_the_clock_moves_the_tip_and_begins_again() -> None:
     assert tip.moves == [(0.0, 0), (0.1, 1), (0.2, 2), (0.3, 0)]
 
 
-def test_trains_move_the_tip() -> None:
-    tip, output, places = scanned(trains_per_position=2), pump(), []
-    for index in range(5):
-        output.command(train(1000 * index, 0.5, math.pi * index), position=1000 * index)
-        tip.follow(1000 * index, output.at(1000 * index), math.pi * index)
+def test_flips_move_the_tip_and_a_train_that_comes_back_does_not() -> None:
+    tip, output, places = scanned(flips_per_position=2), pump(), []
+    for index, turn in enumerate((0, 1, 1, 0, 1, 0)):
+        output.command(train(1000 * index, 0.5), position=1000 * index)
+        tip.follow(1000 * index, output.at(1000 * index), math.pi * turn)
         places.append((tip.position, tip.sign))
         output.command(train(1000 * index + 500, 0.0), position=1000 * index)
         tip.follow(1000 * index + 500, output.at(1000 * index + 500), 0.0)
-    assert places == [(0, 1.0), (0, -1.0), (1, 1.0), (1, -1.0), (2, 1.0)]
+    assert places == [(0, 1.0), (0, -1.0), (0, -1.0), (1, 1.0), (1, -1.0), (2, 1.0)]
 
 
 def test_a_script_moves_the_tip() -> None:
