@@ -83,7 +83,7 @@ class ToneInfluence:
         if pair.center_index is None:
             return PumpAction()
         turns = {mode: pair.motion_turns(mode, center_index) for mode in ModeId}
-        amplitude = self._pump_tone.amplitude_at(center_index)
+        amplitude = self._pump_tone.fundamental_at(center_index)
         lower_pull = upper_pull = 0j
         if amplitude > 0.0:
             psi = TWO_PI * (turns[UPPER] - turns[LOWER] - self._pump_tone.turns_at(center_index))
@@ -104,7 +104,7 @@ class ToneInfluence:
         return PumpAction(
             lower_duffing_hz=lower_duffing_hz,
             upper_duffing_hz=upper_duffing_hz,
-            squared=amplitude * amplitude,
+            squared=self._pump_tone.squared_at(center_index),
             lower_pull=lower_pull,
             upper_pull=upper_pull,
             lower_known_hz=known_hz[LOWER],
@@ -174,7 +174,7 @@ def acting_tones(
     middle = 0.5 * (start_index + end_index)
     # A ramp that began before the step may still go on in it.
     before = start_index - LONGEST_RAMP_S * sample_rate_hz
-    first, last = (pump_tone.amplitude_at(index) for index in (before, end_index))
+    first, last = (pump_tone.fundamental_at(index) for index in (before, end_index))
     pump_rad = coupling_phase_rad
     if max(first, last) > 0.0:
         # A tone that starts within the step has its phase from there on.
@@ -187,6 +187,7 @@ def acting_tones(
     )
     return ObserverInput(
         pump=0.5 * (first + last),
+        squared=0.5 * (pump_tone.squared_at(before) + pump_tone.squared_at(end_index)),
         pump_sigma=0.5 * abs(last - first),
         pump_rad=pump_rad,
         push=(lower[1], upper[1]),

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller.instrument import Tone
+from controller.signal.waveforms import fundamental_factor, power_ratio
 
 KEPT = 20  # segments of history; a measurement looks back by a few blocks only
 
@@ -22,6 +23,8 @@ class _Segment:
     frequency_hz: float
     amplitude: float
     chirp_hz_per_s: float = 0.0
+    fundamental: float = 0.0  # amplitude of the part at the frequency
+    squared: float = 0.0  # amplitude squared of a sine with the same mean square
 
 
 class ToneState:
@@ -68,7 +71,11 @@ class ToneState:
             if actual.phase_rad is None
             else actual.phase_rad / (2.0 * math.pi)
         )
+        pulse_turns = actual.pulse_s * actual.frequency_hz
+        factor = fundamental_factor(actual.waveform, pulse_turns)
         segment = _Segment(
+            fundamental=actual.amplitude * factor,
+            squared=actual.amplitude**2 * power_ratio(actual.waveform, pulse_turns),
             at_sample=actual.at_sample,
             turns=turns % 1.0,
             frequency_hz=actual.frequency_hz,
@@ -82,6 +89,14 @@ class ToneState:
     def amplitude_at(self, sample_index: float) -> float:
         """Amplitude at a sample [channel's unit]."""
         return self._segment(sample_index).amplitude
+
+    def fundamental_at(self, sample_index: float) -> float:
+        """Amplitude of the part at the tone's frequency [channel's unit]."""
+        return self._segment(sample_index).fundamental
+
+    def squared_at(self, sample_index: float) -> float:
+        """Amplitude squared of a sine with the same mean square [channel's unit squared]."""
+        return self._segment(sample_index).squared
 
     def frequency_at(self, sample_index: float) -> float:
         """Frequency at a sample [Hz]."""

@@ -96,11 +96,17 @@ class ObserverInput:
     some part of the change: that part is its sigma.
     """
 
-    pump: float = 0.0  # amplitude [unit]
+    pump: float = 0.0  # amplitude at its frequency [unit]
+    squared: float | None = None  # what shifts the modes [unit^2]; None: that of a sine
     pump_sigma: float = 0.0
     pump_rad: float = 0.0  # phase against upper less lower reference
     push: tuple[complex, complex] = (0j, 0j)  # of the drives [sample units per second]
     push_sigma: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def shifting(self) -> float:
+        """Amplitude squared of the sine that shifts the modes as much [unit^2]."""
+        return self.pump * self.pump if self.squared is None else self.squared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +167,7 @@ class Observer:
             units = _learnt_units(c.scale)
             self._x[LEARNT] = c.learnt.values * units
             self._p[places] = c.learnt.covariance * np.outer(units, units)
-        self._pump = 0.0
+        self._squared = 0.0
         self._seen = False
         self._start_powers = np.zeros(2)  # squared amplitudes of lower and upper
         self._has_duffing = c.duffing_sigma_hz > 0.0 or any(c.duffing_hz)
@@ -198,7 +204,7 @@ class Observer:
         ObserverEstimate
             After the step.
         """
-        self._pump = act.pump
+        self._squared = act.shifting
         if self._seen:
             self._predict(duration_s, act)
             self._since_rebase_s += duration_s
@@ -368,7 +374,7 @@ class Observer:
     ) -> tuple[np.ndarray, dict[int, np.ndarray]]:
         """The 2 x 2 generator of the motion, and its derivatives by the parameters."""
         x = self._x
-        pump, squared = act.pump, act.pump * act.pump
+        pump, squared = act.pump, act.shifting
         shared = float(x[SHARED_HZ])
         lower_hz, upper_hz = 0.0, 0.0
         if self._has_duffing:
@@ -396,7 +402,7 @@ class Observer:
             slopes[LOWER_CROSS] = np.diag([hertz * upper_power, 0.0])
             slopes[UPPER_SELF] = np.diag([0.0, hertz * upper_power])
             slopes[UPPER_CROSS] = np.diag([0.0, hertz * lower_power])
-        if pump != 0.0:
+        if pump != 0.0 or squared != 0.0:
             unit = TWO_PI * pump
             slopes[SHIFT] = squared * np.diag([hertz, hertz])
             slopes[SHIFT_DIFFERENCE] = squared * np.diag([0.0, hertz])
@@ -452,7 +458,7 @@ class Observer:
 
     def _described(self, innovation2: float, count: int) -> ObserverEstimate:
         x, p, scale = self._x, self._p, self.config.scale
-        squared = self._pump**2
+        squared = self._squared
         lower, difference = np.zeros(STATES), np.zeros(STATES)
         lower[[SHARED_HZ, SHIFT]] = 1.0, squared
         difference[[SHARED_HZ, REST_HZ, RATIO]] = x[RATIO], 1.0, x[SHARED_HZ]
