@@ -1,0 +1,41 @@
+"""Measurement protocols: a language of steps, its checks and timeline, and what carries it out."""
+
+from controller.protocol.language import (
+    Drive,
+    Find,
+    Hold,
+    Lock,
+    Marker,
+    ProtocolLimits,
+    ProtocolPlan,
+    PumpOff,
+    PumpOn,
+    Record,
+    Release,
+    Repeat,
+    RingUp,
+    Settle,
+    Sweep,
+    ValueOf,
+    Wait,
+)
+
+__all__ = [
+    "Drive",
+    "Find",
+    "Hold",
+    "Lock",
+    "Marker",
+    "ProtocolLimits",
+    "ProtocolPlan",
+    "PumpOff",
+    "PumpOn",
+    "Record",
+    "Release",
+    "Repeat",
+    "RingUp",
+    "Settle",
+    "Sweep",
+    "ValueOf",
+    "Wait",
+]

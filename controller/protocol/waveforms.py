@@ -1,0 +1,216 @@
+"""Waveforms of the pump: their part at the difference frequency, their heat, and their limits.
+
+The modes answer to the Fourier component at the difference frequency and to its
+sign; coils and contacts answer to peaks and to the mean square.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Annotated, Literal, get_args
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+
+from controller.errors import InputError
+
+Waveform = Literal["sine", "square", "pulses"]
+
+# Wide enough for any coil, narrow enough that no product of a few overflows.
+_Positive = Annotated[float, Field(ge=1.0e-12, le=1.0e12, strict=True)]
+
+
+def fundamental_factor(waveform: str, pulse_turns: float = 0.0) -> float:
+    """Fourier component at the fundamental, per unit of amplitude.
+
+    Parameters
+    ----------
+    waveform : {"sine", "square", "pulses"}
+        "pulses": in each period one of +amplitude centred on phase 0 and one
+        of -amplitude centred on phase pi.
+    pulse_turns : float
+        Width of one pulse times the frequency, 0 to 1/2; counts for pulses only.
+
+    Returns
+    -------
+    float
+        The b in b cos(phase): 1, 4/pi, or (4/pi) sin(pi pulse_turns). A train
+        that begins with the negative pulse has the opposite sign.
+
+    Raises
+    ------
+    ValueError
+        If the waveform is none of these.
+
+    Notes
+    -----
+    Derived: b = 2 times the mean of waveform times cos(phase) over a period.
+    Checked against scipy.fft in tests/reference/test_pulse_train.py.
+    """
+    if waveform == "sine":
+        return 1.0
+    if waveform == "square":
+        return 4.0 / math.pi
+    if waveform == "pulses":
+        return 4.0 / math.pi * math.sin(math.pi * pulse_turns)
+    raise ValueError(f"waveform is {waveform!r}; there are {', '.join(get_args(Waveform))}")
+
+
+def power_ratio(waveform: str, pulse_turns: float = 0.0) -> float:
+    """Mean square over that of a sine of the same amplitude.
+
+    Parameters
+    ----------
+    waveform : {"sine", "square", "pulses"}
+        As in `fundamental_factor`.
+    pulse_turns : float
+        Width of one pulse times the frequency, 0 to 1/2; counts for pulses only.
+
+    Returns
+    -------
+    float
+        1, 2, or 4 pulse_turns: by how much the shift of the modes and the
+        heat exceed those of a sine.
+
+    Raises
+    ------
+    ValueError
+        If the waveform is none of these.
+    """
+    if waveform == "sine":
+        return 1.0
+    if waveform == "square":
+        return 2.0
+    if waveform == "pulses":
+        return 4.0 * pulse_turns
+    raise ValueError(f"waveform is {waveform!r}; there are {', '.join(get_args(Waveform))}")
+
+
+class PulseLimits(BaseModel):
+    """What a coil and its tip stand, and what it takes to switch them.
+
+    Common practice, no source: pulses of about 100 mA and a little over 30 us
+    switch a magnetic tip. The rest is arbitrary and on the careful side; the
+    limits of the coil at hand belong into [limits.pulses].
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    least_width_s: _Positive = 30.0e-6  # a shorter pulse does not switch
+    largest_current_a: _Positive = 0.12
+    largest_duty: Annotated[float, Field(gt=0.0, le=1.0, strict=True)] = 0.6
+    resistance_ohm: _Positive = 10.0
+    current_a_per_unit: _Positive | None = None  # None: the channel's volts across the resistance
+    heat_limit_j: _Positive = 0.5  # within any window of window_s
+    window_s: _Positive = 10.0
+
+    def current_a(self, amplitude: float) -> float:
+        """Peak current of an amplitude in the channel's unit [A]."""
+        return amplitude * (self.current_a_per_unit or 1.0 / self.resistance_ohm)
+
+    def heating_w(self, amplitude: float, waveform: str, pulse_turns: float = 0.0) -> float:
+        """Mean power that a waveform leaves in the coil [W]."""
+        current_a = self.current_a(amplitude)
+        sine_w = 0.5 * current_a * current_a * self.resistance_ohm
+        return sine_w * power_ratio(waveform, pulse_turns)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PulseTrain:
+    """A train of alternating pulses."""
+
+    amplitude: float  # of each pulse, in the channel's unit
+    pulse_s: float  # width of each pulse
+    frequency_hz: float  # of the pairs
+
+    @property
+    def pulse_turns(self) -> float:
+        """Width of one pulse in periods."""
+        return self.pulse_s * self.frequency_hz
+
+    @property
+    def duty(self) -> float:
+        """Part of the time in which current flows, either way."""
+        return 2.0 * self.pulse_turns
+
+
+@dataclass(frozen=True, slots=True)
+class HeatingInterval:
+    """A stretch of time with a constant mean power."""
+
+    start_s: float
+    end_s: float
+    power_w: float
+
+
+def check_pulse_train(train: PulseTrain, limits: PulseLimits) -> None:
+    """Refuse a train that breaks a limit by itself; its heat over time is another check.
+
+    Parameters
+    ----------
+    train : PulseTrain
+        What is asked.
+    limits : PulseLimits
+        What is allowed.
+
+    Raises
+    ------
+    InputError
+        If a pulse is too short or overlaps the next, or current or duty are
+        too large; it begins with the key, `pulse_s` or `amplitude`.
+    """
+    if train.pulse_s < limits.least_width_s:
+        raise InputError(
+            f"pulse_s = {train.pulse_s:g}: a pulse has to last {limits.least_width_s:g} s "
+            "at least (limits.pulses.least_width_s)"
+        )
+    if train.duty > limits.largest_duty:
+        widest_s = 0.5 * limits.largest_duty / train.frequency_hz
+        raise InputError(
+            f"pulse_s = {train.pulse_s:g}: current would flow {train.duty:.3g} of the time at "
+            f"{train.frequency_hz:g} Hz; {limits.largest_duty:g} is allowed "
+            f"(limits.pulses.largest_duty), a pulse of {widest_s:.3g} s"
+        )
+    current_a = limits.current_a(train.amplitude)
+    if current_a > limits.largest_current_a:
+        raise InputError(
+            f"amplitude = {train.amplitude:g}: gives pulses of {current_a:.3g} A; "
+            f"{limits.largest_current_a:g} A is allowed (limits.pulses.largest_current_a)"
+        )
+
+
+def largest_energy_j(intervals: Iterable[HeatingInterval], window_s: float) -> float:
+    """The most energy that falls into any window of a given length.
+
+    Parameters
+    ----------
+    intervals : iterable of HeatingInterval
+        Sorted or not; they may overlap.
+    window_s : float
+        Length of the window [s], > 0.
+
+    Returns
+    -------
+    float
+        [J]; 0.0 without intervals.
+
+    Notes
+    -----
+    The energy in a window is piecewise linear in where the window begins; it
+    bends only where an edge of the window meets an edge of an interval, so
+    that the largest value lies at one of these.
+    """
+    heating = list(intervals)
+    if not heating:
+        return 0.0
+    edges_s = np.array([(each.start_s, each.end_s) for each in heating]).ravel()
+    steps_w = np.array([(each.power_w, -each.power_w) for each in heating]).ravel()
+    order = np.argsort(edges_s, kind="stable")
+    times_s, powers_w = edges_s[order], np.cumsum(steps_w[order])
+    energies_j = np.concatenate([[0.0], np.cumsum(powers_w[:-1] * np.diff(times_s))])
+    starts_s = np.concatenate([times_s, times_s - window_s])
+    within_j = np.interp(starts_s + window_s, times_s, energies_j)
+    within_j -= np.interp(starts_s, times_s, energies_j)
+    return float(within_j.max())
