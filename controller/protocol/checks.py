@@ -20,18 +20,18 @@ from controller.protocol.language import (
     modes_in,
     unknown,
 )
+from controller.protocol.pulses import (
+    HeatingInterval,
+    PulseTrain,
+    check_pulse_train,
+    largest_energy_j,
+)
 from controller.protocol.timeline import (
     PlannedStep,
     clock_text,
     flattened,
     nominal_difference_hz,
     pump_intervals,
-)
-from controller.protocol.waveforms import (
-    HeatingInterval,
-    PulseTrain,
-    check_pulse_train,
-    largest_energy_j,
 )
 from controller.records import ModeId
 from controller.settings import LoopSettings

@@ -28,7 +28,7 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from controller.errors import InputError
-from controller.protocol.waveforms import PulseLimits, Waveform
+from controller.protocol.pulses import PulseLimits
 from controller.records import ModeId
 
 
@@ -75,6 +75,7 @@ Count = Annotated[
     Discriminator(_kind_of_number),
 ]
 Modes = Literal["lower", "upper", "both"]
+Waveform = Literal["sine", "square", "pulses"]
 Flag = Annotated[bool, Field(strict=True)]
 
 
@@ -89,7 +90,8 @@ def modes_in(modes: str) -> tuple[ModeId, ...]:
 class Step(_Table):
     """What every step has."""
 
-    name: str = ""  # under which results show it; empty: its kind
+    # under which results show it; empty: its kind
+    name: Annotated[str, Field(pattern=r"^([a-z][a-z0-9_]*)?$", max_length=64)] = ""
 
     @property
     def kind(self) -> str:

@@ -34,9 +34,9 @@ from controller.protocol.language import (
     modes_in,
     unknown,
 )
-from controller.protocol.waveforms import fundamental_factor
 from controller.records import ModeId
 from controller.settings import LoopSettings
+from controller.signal.waveforms import fundamental_factor
 from controller.supervisor.configs import PUMP_NAME, decay_rate_per_s
 from controller.supervisor.drive import APPROACH_S
 from controller.supervisor.searching import LOOK_S
@@ -379,7 +379,8 @@ def _title(step: Step, parameters: Mapping[str, Parameter]) -> str:
         return f"{words} {_pump_words(parameters)}"
     if isinstance(step, Marker):
         wait = "at most" if parameters["required"] else "or"
-        return f"{words} {parameters['text'] or 'any'}, {wait} {float(parameters['timeout_s']):g} s"
+        mark = repr(parameters["text"]) if parameters["text"] else "any"
+        return f"{words} {mark}, {wait} {float(parameters['timeout_s']):g} s"
     if mode:
         return f"{words} {mode}"
     if "duration_s" in parameters:

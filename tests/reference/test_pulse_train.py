@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from controller.protocol.waveforms import fundamental_factor, power_ratio
+from controller.signal.waveforms import fundamental_factor, power_ratio
 
 SAMPLES = 4096
 TOLERANCE = 2.0 * (math.pi / SAMPLES) ** 2 / 6.0
@@ -70,6 +70,12 @@ def test_mean_squares_by_parsevals_theorem(width: int) -> None:
     spectrum = fft.fft(pulse_period(width)) / SAMPLES
     mean_square = float(np.sum(np.abs(spectrum) ** 2))
     assert mean_square == pytest.approx(0.5 * power_ratio("pulses", width / SAMPLES))
+
+
+def test_an_unknown_waveform_is_a_mistake_of_the_caller() -> None:
+    for figure in (fundamental_factor, power_ratio):
+        with pytest.raises(ValueError, match="there are sine, square, pulses"):
+            figure("saw")
 
 
 def test_a_square_is_what_pulses_of_half_a_period_are() -> None:

@@ -26,6 +26,7 @@ from controller.protocol.language import (
     with_parameters,
 )
 from controller.records import ModeId
+from tests.unit.protocol.plans import READY
 
 TABLES: dict[str, Any] = {
     "title": "Two amplitudes",
@@ -146,6 +147,7 @@ MISTAKES: list[tuple[Any, str]] = [
         steps(RING_UP | {"amplitude_m": 1e-9, "amplitude_ratio": 1}),
         "steps[0]: has amplitude_m and amplitude_ratio; only one of them can be",
     ),
+    (steps(FIND | {"name": "two words"}), 'steps[0].name = "two words": must be a name of small'),
     (steps({"step": "hold"}), "steps[0]: needs one of duration_s, duration_decays, duration_exch"),
     (steps({"step": "settle"}), "steps[0]: needs one of difference_sigma_hz, allan_deviation_hz"),
     (
@@ -239,32 +241,47 @@ VALUES = st.recursive(
     ),
     max_leaves=6,
 )
-KEYS = sorted({key for table in STEP_TABLES.values() for key in table.model_fields} - {"step"})
-PLAUSIBLE = (
-    st.floats(0.0, 1e3)
-    | st.integers(1, 5)
-    | st.booleans()
-    | st.sampled_from(["lower", "upper", "both", "sine", "pulses"])
-    | st.just({"value_of": "a"})
+# What a key might well hold; other keys take numbers.
+LIKELY = {
+    "name": st.sampled_from(["", "probe"]),
+    "mode": st.sampled_from(["lower", "upper", "both"]),
+    "waveform": st.sampled_from(["sine", "square", "pulses"]),
+    "pulse_s": st.sampled_from([3.2e-5, 1e-6]),
+    "text": st.text(max_size=3),
+    **dict.fromkeys(("continues", "record", "required"), st.booleans()),
+}
+NUMBERS = st.floats(0.0, 10.0) | st.sampled_from([1e-9, 1e300, -1.0, {"value_of": "a"}])
+PLAIN_STEPS = st.sampled_from(sorted(STEP_TABLES.keys() - {"repeat", "sweep"})).flatmap(
+    lambda kind: st.fixed_dictionaries(
+        {"step": st.just(kind)},
+        optional={
+            key: LIKELY.get(key, NUMBERS) for key in STEP_TABLES[kind].model_fields if key != "step"
+        },
+    )
 )
+ODD_STEPS = st.dictionaries(st.sampled_from(["step", "name", "duration_s", "x"]), VALUES)
 STEPS = st.recursive(
-    st.builds(
-        lambda kind, keys: {"step": kind, **keys},
-        st.sampled_from([*STEP_TABLES, "waltz"]),
-        st.dictionaries(st.sampled_from(KEYS), PLAUSIBLE | VALUES, max_size=3),
-    ),
+    PLAIN_STEPS | PLAIN_STEPS | PLAIN_STEPS | ODD_STEPS,
     lambda inner: st.builds(
-        lambda extra, within: {"times": 2, **extra, "steps": within},
+        lambda extra, within: {**extra, "steps": within},
         st.sampled_from(
-            [{"step": "repeat"}, {"step": "sweep", "parameter": "a", "values": [1.0, 2.0]}]
+            [
+                {"step": "repeat", "times": 2},
+                {"step": "sweep", "parameter": "a", "values": [1.0, 2.0]},
+                {"step": "sweep", "parameter": "a", "start": 1, "stop": 2, "count": 3},
+            ]
         ),
         st.lists(inner, max_size=3),
     ),
-    max_leaves=6,
+    max_leaves=4,
 )
 PLANS = st.fixed_dictionaries(
-    {"steps": st.lists(STEPS, max_size=5) | VALUES},
-    optional={"limits": VALUES, "parameters": VALUES, "retries": VALUES, "title": VALUES},
+    {"steps": st.lists(STEPS, min_size=1, max_size=4).map(lambda each: [*READY, *each])},
+    optional={
+        "parameters": st.sampled_from([{}, {"a": 1.5}]),
+        "limits": st.sampled_from([{}, {"pump_on_s": 5.0}, 3]),
+        "retries": st.sampled_from([0, 3, -1]),
+    },
 )
 
 

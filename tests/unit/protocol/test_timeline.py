@@ -296,7 +296,7 @@ def test_a_long_table_is_cut_in_the_middle() -> None:
             {"step": "settle", "allan_deviation_hz": 1e-3, "averaging_s": 10.0},
             "until the Allan deviation at 10 s is below 0.001 Hz",
         ),
-        ({"step": "marker", "text": "pixel", "timeout_s": 9.0}, "marker pixel, at most 9 s"),
+        ({"step": "marker", "text": "pixel", "timeout_s": 9.0}, "marker 'pixel', at most 9 s"),
         ({"step": "marker", "timeout_s": 9.0, "required": False}, "marker any, or 9 s"),
         ({"step": "release", "mode": "lower"}, "release lower"),
         ({"step": "pump_off"}, "pump_off"),

@@ -1,91 +1,19 @@
-"""Waveforms of the pump: their part at the difference frequency, their heat, and their limits.
-
-The modes answer to the Fourier component at the difference frequency and to its
-sign; coils and contacts answer to peaks and to the mean square.
-"""
+"""Trains of pulses: what a coil and its tip stand, and the heat that is left in a coil."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Annotated, Literal, get_args
+from typing import Annotated
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from controller.errors import InputError
-
-Waveform = Literal["sine", "square", "pulses"]
+from controller.signal.waveforms import power_ratio
 
 # Wide enough for any coil, narrow enough that no product of a few overflows.
 _Positive = Annotated[float, Field(ge=1.0e-12, le=1.0e12, strict=True)]
-
-
-def fundamental_factor(waveform: str, pulse_turns: float = 0.0) -> float:
-    """Fourier component at the fundamental, per unit of amplitude.
-
-    Parameters
-    ----------
-    waveform : {"sine", "square", "pulses"}
-        "pulses": in each period one of +amplitude centred on phase 0 and one
-        of -amplitude centred on phase pi.
-    pulse_turns : float
-        Width of one pulse times the frequency, 0 to 1/2; counts for pulses only.
-
-    Returns
-    -------
-    float
-        The b in b cos(phase): 1, 4/pi, or (4/pi) sin(pi pulse_turns). A train
-        that begins with the negative pulse has the opposite sign.
-
-    Raises
-    ------
-    ValueError
-        If the waveform is none of these.
-
-    Notes
-    -----
-    Derived: b = 2 times the mean of waveform times cos(phase) over a period.
-    Checked against scipy.fft in tests/reference/test_pulse_train.py.
-    """
-    if waveform == "sine":
-        return 1.0
-    if waveform == "square":
-        return 4.0 / math.pi
-    if waveform == "pulses":
-        return 4.0 / math.pi * math.sin(math.pi * pulse_turns)
-    raise ValueError(f"waveform is {waveform!r}; there are {', '.join(get_args(Waveform))}")
-
-
-def power_ratio(waveform: str, pulse_turns: float = 0.0) -> float:
-    """Mean square over that of a sine of the same amplitude.
-
-    Parameters
-    ----------
-    waveform : {"sine", "square", "pulses"}
-        As in `fundamental_factor`.
-    pulse_turns : float
-        Width of one pulse times the frequency, 0 to 1/2; counts for pulses only.
-
-    Returns
-    -------
-    float
-        1, 2, or 4 pulse_turns: by how much the shift of the modes and the
-        heat exceed those of a sine.
-
-    Raises
-    ------
-    ValueError
-        If the waveform is none of these.
-    """
-    if waveform == "sine":
-        return 1.0
-    if waveform == "square":
-        return 2.0
-    if waveform == "pulses":
-        return 4.0 * pulse_turns
-    raise ValueError(f"waveform is {waveform!r}; there are {', '.join(get_args(Waveform))}")
 
 
 class PulseLimits(BaseModel):

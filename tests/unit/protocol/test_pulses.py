@@ -7,14 +7,12 @@ import pytest
 from pydantic import ValidationError
 
 from controller.errors import InputError
-from controller.protocol.waveforms import (
+from controller.protocol.pulses import (
     HeatingInterval,
     PulseLimits,
     PulseTrain,
     check_pulse_train,
-    fundamental_factor,
     largest_energy_j,
-    power_ratio,
 )
 
 LIMITS = PulseLimits()
@@ -62,13 +60,6 @@ def test_a_current_source_is_not_divided_by_the_resistance() -> None:
 def test_impossible_limits_are_refused(limits: dict[str, float]) -> None:
     with pytest.raises(ValidationError):
         PulseLimits(**limits)
-
-
-def test_an_unknown_waveform_is_a_mistake_of_the_caller() -> None:
-    with pytest.raises(ValueError, match="there are sine, square, pulses"):
-        fundamental_factor("saw")
-    with pytest.raises(ValueError, match="there are sine, square, pulses"):
-        power_ratio("saw")
 
 
 def test_energy_in_a_window() -> None:
