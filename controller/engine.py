@@ -146,6 +146,7 @@ class Engine:
         check_settings(settings, stream, tones)
         self._settings, self._stream = settings, stream
         self._rate_hz = stream.sample_rate_hz
+        self.protocol = protocol
         self._pump_channel = tones.get(PUMP_NAME)
         modes = settings.modes
         targets = {
@@ -190,7 +191,6 @@ class Engine:
         self._ticks = 0
         self._allan: dict[str, RunningAllan] = {}
         self._learnt: Learnt | None = None  # by an observer of an earlier exchange
-        self.protocol = protocol
         # What the protocol asked with the last block; first of all, a pump that waits for it.
         self._asked: tuple[Request, ...] = (
             (Request(kind=RequestKind.DISARM, who="protocol"),) if protocol is not None else ()
@@ -201,7 +201,13 @@ class Engine:
 
     def _new_pump(self, first_index: int) -> PumpSupervisor:
         return PumpSupervisor(
-            pump_config(self._settings, self._pump_channel, self._rate_hz, first_index)
+            pump_config(
+                self._settings,
+                self._pump_channel,
+                self._rate_hz,
+                # A protocol says itself when the pump comes on.
+                None if self.protocol is not None else first_index,
+            )
         )
 
     # -- what the runner asks ----------------------------------------------------
@@ -237,8 +243,7 @@ class Engine:
         """Results beyond the records: how the protocol went."""
         if self.protocol is None:
             return {}
-        done, count = self.protocol.number, self.protocol.count
-        return {"protocol": {"steps": count, "done": done, "repeated": self.protocol.repeated}}
+        return {"protocol": self.protocol.results}
 
     @property
     def status_line(self) -> str:

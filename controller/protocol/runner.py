@@ -17,18 +17,17 @@ import copy
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from controller.protocol.language import ProtocolPlan
+from controller.protocol.timeline import PlannedStep, flattened
 from controller.records import Event, ModeId, PumpState, Section
+from controller.settings import LoopSettings
 from controller.supervisor.requests import PumpWish, Request, RequestKind
 
-if TYPE_CHECKING:
-    from controller.protocol.timeline import PlannedStep
-
 WHO = "protocol"
+# Steps that prepare the modes: they wait where a lock is lost, and it is to them that an
+# interrupted protocol goes back.
 PREPARING = ("find", "lock", "settle", "ring_up", "drive")
-# Until then nothing is locked, and a mode that is not is no interruption.
-BEFORE_THE_LOCK = ("find", "lock")
 NEAR = 0.1  # of the amplitude that was asked for
 DEFAULT_TIMEOUT_S = 300.0
 PUMP_TIMEOUT_S = 60.0  # for a pump to come on: the healthy time and some
@@ -69,12 +68,34 @@ class ProtocolRunner:
         Repeats and sweeps unrolled.
     retries : int
         How often an interrupted step may be tried again, in all.
+    title : str
+        Of the protocol.
+    analysis : str or None
+        Name of the analysis that its data are for.
     """
 
-    def __init__(self, steps: Sequence[PlannedStep], *, retries: int = 3) -> None:
+    def __init__(
+        self,
+        steps: Sequence[PlannedStep],
+        *,
+        retries: int = 3,
+        title: str = "",
+        analysis: str | None = None,
+    ) -> None:
         self._steps = tuple(steps)
         self._retries = retries
+        self.title, self.analysis = title, analysis
         self.reset()
+
+    @classmethod
+    def of(cls, plan: ProtocolPlan, settings: LoopSettings) -> ProtocolRunner:
+        """What carries out a plan for modes and pump as the settings describe them."""
+        return cls(
+            flattened(plan, settings),
+            retries=plan.retries,
+            title=plan.title,
+            analysis=plan.analysis,
+        )
 
     def reset(self) -> None:
         """Before the first step."""
@@ -121,9 +142,15 @@ class ProtocolRunner:
         return len(self._steps)
 
     @property
-    def repeated(self) -> int:
-        """How often an interrupted step was repeated."""
-        return self._repeated
+    def results(self) -> dict[str, object]:
+        """How it went."""
+        return {
+            "title": self.title,
+            "analysis": self.analysis,
+            "steps": self.count,
+            "done": min(self._place, self.count),
+            "repeated": self._repeated,
+        }
 
     @property
     def is_paused(self) -> bool:
@@ -312,19 +339,24 @@ class ProtocolRunner:
             return view.pump_state is PumpState.OFF
         if step.kind == "marker":
             wanted = str(p.get("text", ""))
-            return any(not wanted or mark == wanted for mark in self._marks)
+            if any(not wanted or mark == wanted for mark in self._marks):
+                return True
+            is_required = bool(p.get("required", True))
+            return not is_required and self._has_waited(step, elapsed_s)
         return elapsed_s >= float(p.get("duration_s", 0.0))
 
     def _interruption(self, step: PlannedStep, view: LoopView) -> str:
         """Why the present step cannot go on; empty if it can."""
         elapsed_s = view.time_s - (self._begun_s or 0.0)
-        if step.kind not in BEFORE_THE_LOCK and self._was_known and not view.are_known:
+        if step.kind not in PREPARING and self._was_known and not view.are_known:
             return "a lock was lost"
         if self._is_pumped and step.kind != "pump_on" and view.pump_state is not PumpState.ON:
             return "the pump went off"
         if view.pump_state is PumpState.MUTED and step.kind == "pump_on" and elapsed_s > 0.0:
             return "the pump was muted" if self._has_waited(step, elapsed_s) else ""
         if self._has_waited(step, elapsed_s) and not self._is_done(step, view):
+            if step.kind == "marker" and not step.parameters.get("required", True):
+                return ""
             return f"it took longer than {elapsed_s:.3g} s"
         return ""
 
@@ -392,6 +424,7 @@ def _wish(parameters: Mapping[str, float | str | bool]) -> PumpWish:
     return PumpWish(
         amplitude=float(parameters["amplitude"]),
         waveform=str(parameters.get("waveform", "sine")),
+        continues=bool(parameters.get("continues", False)),
         duration_s=None if duration_s is None else float(duration_s),
         **{name: float(parameters.get(key, 0.0)) for name, key in numbers.items()},
     )

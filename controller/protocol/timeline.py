@@ -359,9 +359,7 @@ class _Estimate:
 
     def _until_pump_s(self) -> float:
         """Until the pump may come on [s]."""
-        settings = self._settings
-        allowed_s = max(self._well_from_s + settings.pump.healthy_s, settings.run.pump_from_s)
-        return max(0.0, allowed_s - self.now_s)
+        return max(0.0, self._well_from_s + self._settings.pump.healthy_s - self.now_s)
 
 
 # --- in words --------------------------------------------------------------------

@@ -34,9 +34,13 @@ from controller.instrument import (
     Tone,
     ToneRefused,
 )
+from controller.protocol.checks import check_plan
+from controller.protocol.language import ProtocolPlan
+from controller.protocol.runner import ProtocolRunner
 from controller.records import Event, ModeId, Record, TrackerState
 from controller.replay import ReplayEngine
 from controller.runtime.configuration import one_line
+from controller.runtime.log.reader import LogReader
 from controller.runtime.log.writer import LogWriter
 from controller.runtime.outputs import (
     LOG_NAME,
@@ -45,6 +49,7 @@ from controller.runtime.outputs import (
     TRACKS_NAME,
     write_outputs,
 )
+from controller.runtime.protocols import analysed
 from controller.runtime.truth import TRUTH_CSV, TRUTH_JSON
 from controller.settings import Configuration, LoopSettings, RunSettings
 
@@ -126,9 +131,10 @@ def run(
     out_dir: Path,
     *,
     instrument: Instrument,
+    protocol: ProtocolPlan | None = None,
     progress: Progress | None = None,
 ) -> Outcome:
-    """Run the loop on an instrument for the configured time.
+    """Run the loop on an instrument for the configured time, or a protocol to its end.
 
     Parameters
     ----------
@@ -138,6 +144,8 @@ def run(
         Folder of the run; made if absent.
     instrument : Instrument
         Made, not started; started and stopped here.
+    protocol : ProtocolPlan, optional
+        What is carried out; None: the pump is kept on the difference.
     progress : callable, optional
         Shown stream time [s] and a status line about ten times a second of
         stream time.
@@ -158,7 +166,11 @@ def run(
     Called from the main thread, SIGINT and SIGTERM end the run in order; a
     second one ends it at once, with every tone off.
     """
-    engine = Engine(configuration, instrument.stream, instrument.tones)
+    runner = None
+    if protocol is not None:
+        check_plan(protocol, configuration, instrument.tones, instrument.stream)
+        runner = ProtocolRunner.of(protocol, configuration)
+    engine = Engine(configuration, instrument.stream, instrument.tones, runner)
     return run_loop(engine, instrument, out_dir, configuration, configuration.run, progress)
 
 
@@ -444,8 +456,14 @@ class _Run:
             self._log_tone(asked, actual, reason or "end of the run")
         self._log_step(self._engine.finish())
         self._log_allan()
-        for name, result in self._engine.results.items():
+        results = dict(self._engine.results)
+        for name, result in results.items():
             self._log.result(name, result)
+        analysis = results.get("protocol", {}).get("analysis")
+        if analysis is not None:
+            self._log.commit()
+            with LogReader(self._log.path) as reader:
+                self._log.result(analysis, analysed(reader, analysis))
 
     def _write_truth(self, folder: Path) -> None:
         """Let a simulated instrument leave its truth beside the run."""

@@ -301,9 +301,15 @@ def drive_config(
 
 
 def pump_config(
-    settings: LoopSettings, channel: ToneChannel | None, sample_rate_hz: float, first_index: int
+    settings: LoopSettings,
+    channel: ToneChannel | None,
+    sample_rate_hz: float,
+    first_index: int | None,
 ) -> PumpConfig:
-    """Limits and wishes for the pump; without a channel there is nothing to switch."""
+    """Limits and wishes for the pump; without a channel there is nothing to switch.
+
+    The pump may come on `run.pump_from_s` after `first_index`; None: at any time.
+    """
     pump = settings.pump
     return PumpConfig(
         channel=channel or ToneChannel(PUMP_NAME, "V", 0.0, 0.0, math.inf, 0, True, True),
@@ -316,7 +322,9 @@ def pump_config(
         or max(SIGMA_LIMIT_LINES * _narrower_line_hz(settings), LEAST_SIGMA_LIMIT_HZ),
         healthy_s=pump.healthy_s,
         ramp_s=pump.ramp_s,
-        from_index=first_index + round(settings.run.pump_from_s * sample_rate_hz),
+        from_index=0
+        if first_index is None
+        else first_index + round(settings.run.pump_from_s * sample_rate_hz),
     )
 
 

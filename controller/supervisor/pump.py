@@ -448,7 +448,10 @@ class PumpSupervisor:
     def _on_tone(self, view: PumpView) -> Tone:
         assert view.difference_hz is not None and view.difference_turns is not None
         frequency_hz = view.difference_hz + self._offset_hz(view.sample_index)
-        phase_rad = 2.0 * math.pi * (view.difference_turns % 1.0) + self._lead_rad
+        turns, lead_rad = view.difference_turns, self._lead_rad
+        if self.wish.continues and self.tone.frequency_hz > 0.0:
+            turns, lead_rad = self.tone.turns_at(view.sample_index), self.wish.phase_rad
+        phase_rad = 2.0 * math.pi * (turns % 1.0) + lead_rad
         return replace(self._tone(view, frequency_hz, self.config.ramp_s), phase_rad=phase_rad)
 
     @property
@@ -469,6 +472,7 @@ class PumpSupervisor:
         elif (
             wish.offset_hz == 0.0
             and wish.chirp_hz_per_s == 0.0
+            and not wish.continues
             and view.difference_turns is not None
         ):
             frequency_hz += self._steering_hz(view.difference_turns, view.sample_index)

@@ -31,6 +31,7 @@ class PumpWish:
     amplitude: float  # in the channel's unit
     offset_hz: float = 0.0  # deliberate detuning, at the moment it comes on
     phase_rad: float = 0.0  # ahead of the phase that it would come on with
+    continues: bool = False  # that is the phase it went off with, gone on at its frequency
     waveform: str = "sine"
     pulse_s: float = 0.0  # width of each pulse
     chirp_hz_per_s: float = 0.0  # of the detuning

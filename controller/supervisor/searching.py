@@ -365,7 +365,9 @@ class Searching:
         """The line of one mode: one that answered, or is as strong as it was."""
         target = self._targets[mode]
         if target.thermal is not None:
-            return _thermal_line(target, target.thermal, lines)
+            # What rings although nobody drove it is taken if nothing else shows up in time.
+            may_be_hot = self._attempt > 1
+            return _thermal_line(target, target.thermal, lines, may_be_hot)
         if mode in self._pings:
             likely = [line for line in lines if line.answered or target.expects(line)]
             may_be_any = target.expected_amplitude is None and self._attempt >= MOST_ATTEMPTS
@@ -492,17 +494,14 @@ def longest_search_s(drive: DriveSettings) -> float:
 
 
 def _thermal_line(
-    target: SearchTarget, thermal: ThermalMotion, lines: list[FoundLine]
+    target: SearchTarget, thermal: ThermalMotion, lines: list[FoundLine], may_be_hot: bool
 ) -> FoundLine | None:
-    """The line that wanders most as the mode should; what is too hot for it comes last."""
-    return min(
-        (line for line in lines if thermal.could_be(line)),
-        key=lambda line: (
-            thermal.is_hot(line) and not target.expects(line),
-            abs(math.log(thermal.wander_ratio(line))),
-        ),
-        default=None,
-    )
+    """The line that wanders most as the mode should; hot only if it was so before, or must be."""
+    candidates = [line for line in lines if thermal.could_be(line)]
+    likely = [line for line in candidates if not thermal.is_hot(line) or target.expects(line)]
+    if not likely and may_be_hot:
+        likely = candidates
+    return min(likely, key=lambda line: abs(math.log(thermal.wander_ratio(line))), default=None)
 
 
 def _strength(pair: Mapping[ModeId, FoundLine]) -> float:

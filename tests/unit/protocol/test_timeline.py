@@ -221,13 +221,13 @@ def test_a_mode_without_a_drive_costs_no_ring_up() -> None:
     assert flattened(plan_of(), settings)[1].duration_s < driven_s
 
 
-def test_the_pump_waits_until_all_was_well_and_it_is_allowed() -> None:
+def test_the_pump_waits_until_all_was_well() -> None:
     pump_on = {"step": "pump_on", "duration_s": 3.0}
     first, second = flattened(plan_of(pump_on, pump_on), SETTINGS)[2:]
     assert first.duration_s == pytest.approx(2.0 + 3.0)  # the healthy time
     assert second.duration_s == pytest.approx(3.0)
-    late = loop_settings(run={"pump_from_s": 100.0})
-    assert flattened(plan_of(pump_on), late)[-1].end_s == pytest.approx(103.0)
+    later = loop_settings(run={"pump_from_s": 100.0})  # for runs without a protocol
+    assert flattened(plan_of(pump_on), later)[-1].end_s < 100.0
 
 
 def test_an_allan_deviation_takes_a_few_averaging_times() -> None:

@@ -1,0 +1,277 @@
+"""Protocol files, and what a protocol's log has to say.
+
+Reads TOML and logs; the language is `controller.protocol`, the mathematics
+`controller.analysis.protocols`.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from controller import records
+from controller.analysis.protocols.data import (
+    BASEBAND_DTYPE,
+    Facts,
+    ModeFacts,
+    ProtocolData,
+    ProtocolFailure,
+    Section,
+    guarded,
+)
+from controller.analysis.protocols.registry import ANALYSES
+from controller.errors import InputError
+from controller.instrument import Instrument
+from controller.protocol.checks import check_plan
+from controller.protocol.language import ProtocolPlan, plan_from_tables, with_parameters
+from controller.protocol.source_lines import line_of
+from controller.records import ModeId
+from controller.runtime.log.reader import LogReader
+from controller.settings import LoopSettings
+
+PROTOCOL_PACKAGE = "controller.protocol.shipped"
+MARK_KIND = "mark"
+RECORDED = (
+    "time_s",
+    "difference_hz",
+    "difference_sigma_hz",
+    "pump_hz",
+    "pump_amplitude",
+    *(
+        f"{mode.value}_{name}"
+        for mode in ModeId
+        for name in ("frequency_hz", "frequency_sigma_hz", "amplitude", "amplitude_sigma")
+    ),
+)
+
+
+class ProtocolFile:
+    """A protocol file as it was read, which can say where a mistake stands.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, is no TOML, or a step in it is wrong: file, line,
+        key, value, and what would be right.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            self._text = path.read_text(encoding="utf-8")
+            self._tables: dict[str, Any] = tomllib.loads(self._text)
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(f"{path}: cannot be read ({error})") from error
+        except tomllib.TOMLDecodeError as error:
+            raise InputError(f"{path}: {error}") from error
+        try:
+            self.plan = plan_from_tables(self._tables)
+        except InputError as error:
+            raise self._placed(error) from None
+
+    def __repr__(self) -> str:
+        return f"ProtocolFile({self.path})"
+
+    def for_run(
+        self, settings: LoopSettings, instrument: Instrument, values: Mapping[str, float]
+    ) -> ProtocolPlan:
+        """The plan with other parameters, checked against modes and instrument.
+
+        Parameters
+        ----------
+        settings : LoopSettings
+            What modes and pump are.
+        instrument : Instrument
+            What it is to run on.
+        values : mapping of str to float
+            Parameters to change, by name.
+
+        Returns
+        -------
+        ProtocolPlan
+            Ready to be carried out.
+
+        Raises
+        ------
+        InputError
+            For the first thing that is impossible, with file, line and key.
+        """
+        try:
+            plan = with_parameters(self.plan, values)
+            check_plan(plan, settings, instrument.tones, instrument.stream)
+        except InputError as error:
+            raise self._placed(error) from None
+        return plan
+
+    def _placed(self, error: InputError) -> InputError:
+        line = line_of(self._text, self._tables, str(error))
+        where = str(self.path) if line is None else f"{self.path}:{line}"
+        return InputError(f"{where}: {error}")
+
+
+def shipped_protocols() -> dict[str, Path]:
+    """The shipped protocols by name."""
+    folder = Path(str(files(PROTOCOL_PACKAGE)))
+    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def protocol_file(name: str) -> ProtocolFile:
+    """A protocol that is given by its shipped name or as a file.
+
+    Parameters
+    ----------
+    name : str
+        Name or path.
+
+    Returns
+    -------
+    ProtocolFile
+        Read, its steps right by themselves.
+
+    Raises
+    ------
+    InputError
+        If there is no such protocol, or as `ProtocolFile`.
+    """
+    if name.endswith(".toml") or Path(name).is_file():
+        return ProtocolFile(Path(name))
+    shipped = shipped_protocols()
+    if name not in shipped:
+        near = difflib.get_close_matches(name, shipped, n=1)
+        remedy = f"did you mean {near[0]}?" if near else f"there are {', '.join(shipped)}"
+        raise InputError(f"{name}: neither a shipped protocol nor a file; {remedy}")
+    return ProtocolFile(shipped[name])
+
+
+def protocol_data(reader: LogReader) -> ProtocolData:
+    """What a protocol left in a log, as its analysis takes it.
+
+    Parameters
+    ----------
+    reader : LogReader
+        The log.
+
+    Returns
+    -------
+    ProtocolData
+        All sections, basebands, records and marks.
+    """
+    settings = LoopSettings.model_validate(
+        {key: value for key, value in reader.settings.items() if key in LoopSettings.model_fields}
+    )
+    columns = reader.basebands()
+    basebands = np.zeros(len(columns["time_s"]), dtype=BASEBAND_DTYPE)
+    for name, values in columns.items():
+        basebands[name] = values
+    basebands["sample_index"] = np.round(columns["time_s"] * reader.stream.sample_rate_hz)
+    if not len(basebands):
+        raise ProtocolFailure("nothing was recorded: no step has record = true")
+    return ProtocolData(
+        sections=tuple(_numbered(section) for section in reader.sections()),
+        basebands=basebands,
+        lower_reference_hz=settings.modes.lower.frequency_hz,
+        upper_reference_hz=settings.modes.upper.frequency_hz,
+        facts=_facts(settings, reader, float(basebands["duration_s"][0])),
+        records=reader.columns(RECORDED),
+        marks=tuple(
+            (event.time_s, event.text) for event in reader.events() if event.kind == MARK_KIND
+        ),
+    )
+
+
+def analysed(reader: LogReader, analysis: str) -> dict[str, Any]:
+    """The results of a protocol, from its log.
+
+    Parameters
+    ----------
+    reader : LogReader
+        The log.
+    analysis : str
+        Name of the analysis.
+
+    Returns
+    -------
+    dict
+        NAME and NAME_sigma side by side; or `failure` alone, with the reason.
+    """
+    if analysis not in ANALYSES:
+        return {"failure": f"there is no analysis {analysis}; there are {', '.join(ANALYSES)}"}
+    try:
+        data = protocol_data(reader)
+    except ProtocolFailure as failure:
+        return {"failure": str(failure)}
+    result = guarded(ANALYSES[analysis], data)
+    if result.results is None:
+        return {"failure": result.failure}
+    return dict(result.results)
+
+
+def _numbered(section: records.Section) -> Section:
+    """A section with those of its parameters that are numbers."""
+    numbers = {
+        key: float(value) for key, value in section.parameters.items() if not isinstance(value, str)
+    }
+    return Section(
+        name=section.name,
+        kind=section.kind,
+        start_s=section.start_s,
+        end_s=section.end_s,
+        parameters=numbers,
+        completed=section.completed,
+        attempt=section.attempt,
+    )
+
+
+def _facts(settings: LoopSettings, reader: LogReader, update_s: float) -> Facts:
+    """What was known beforehand, with what the loop measured of the detector's noise."""
+    noise = _detector_noise_m(reader, update_s)
+    lower, upper = (
+        ModeFacts(
+            frequency_hz=known.frequency_hz,
+            quality_factor=known.quality_factor,
+            mass_kg=known.mass_kg,
+            detector_noise_m_per_root_hz=settings.tracking.detector_noise or noise[mode],
+            duffing_self_hz_per_m2=known.duffing_self_hz_per_m2,
+            duffing_cross_hz_per_m2=known.duffing_cross_hz_per_m2,
+            duffing_sigma_hz_per_m2=known.duffing_sigma_hz_per_m2,
+        )
+        for mode, known in ((mode, settings.modes.of(mode)) for mode in ModeId)
+    )
+    tracking = settings.tracking
+    return Facts(
+        lower=lower,
+        upper=upper,
+        temperature_k=tracking.temperature_k,
+        gain_walk_per_root_s=tracking.gain_walk_per_root_s,
+        drift_ratio_sigma=tracking.drift_ratio_sigma,
+        mass_ratio_sigma=settings.pump.mass_ratio_sigma,
+    )
+
+
+def _detector_noise_m(reader: LogReader, update_s: float) -> dict[ModeId, float]:
+    """One-sided density of the detector's noise, from the signal-to-noise of the records.
+
+    An update of T has S^2 / T in each quadrature, and A^2 / 2 over 2 S^2 / T / 2 as its
+    signal-to-noise: amplitude over root 2 S / root T.
+    """
+    names = [f"{mode.value}_{name}" for mode in ModeId for name in ("amplitude", "snr_db")]
+    columns = reader.columns(names)
+    found = {}
+    for mode in ModeId:
+        ratio = 10.0 ** (columns[f"{mode.value}_snr_db"] / 20.0)
+        density = columns[f"{mode.value}_amplitude"] / ratio * math.sqrt(update_s / 2.0)
+        known = density[np.isfinite(density)]
+        found[mode] = float(np.median(known)) if len(known) else 0.0
+    return found
