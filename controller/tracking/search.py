@@ -92,9 +92,13 @@ class ThermalMotion:
         return line.wander2_per_s / self.wander2_per_s
 
     def could_be(self, line: FoundLine) -> bool:
-        """Whether a line was seen to wander about as much as it should."""
+        """Whether a line was seen to wander about as much as it should.
+
+        One that is hot may wander more: the drift of its frequency turns it about.
+        """
         is_seen = line.wander2_per_s > SEEN_SIGMAS * line.wander2_sigma_per_s
-        return is_seen and WANDER_RATIOS[0] < self.wander_ratio(line) < WANDER_RATIOS[1]
+        least, most = WANDER_RATIOS[0], math.inf if self.is_hot(line) else WANDER_RATIOS[1]
+        return is_seen and least < self.wander_ratio(line) < most
 
     def is_hot(self, line: FoundLine) -> bool:
         """Whether a line is stronger than thermal motion ever is."""

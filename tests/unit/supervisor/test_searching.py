@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pytest
+from scipy.constants import Boltzmann
 
 from controller.errors import InputError
 from controller.instrument import StreamFormat, Tone, ToneChannel
@@ -21,6 +23,7 @@ from controller.supervisor.searching import (
     longest_search_s,
     search_target,
 )
+from controller.tracking.search import ThermalMotion
 from hardware_sim.simulator import SimulatedMembrane
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
@@ -152,6 +155,67 @@ def test_without_drives_the_search_listens() -> None:
     step, tones, kinds = searched(membrane(), targets(20.0), driven=())
     assert tones == [] and "ping" not in kinds
     assert step.found is not None
+
+
+# Of the simulator's defaults: x_th in units of 20 nm, gamma.
+MASS_KG, QUALITY, TEMPERATURE_K = 1.2e-11, 7.0e7, 295.0
+THERMAL = ThermalMotion(
+    amplitude=math.sqrt(Boltzmann * TEMPERATURE_K / MASS_KG) / (2.0 * math.pi * UPPER_HZ) / 2e-8,
+    decay_rate_per_s=2.0 * math.pi * UPPER_HZ / QUALITY,
+)
+STRAY = {"frequency_hz": UPPER_HZ - 15.0, "amplitude_m": 1.5e-11}
+
+
+def thermal_targets(width_hz: float = 20.0) -> dict[ModeId, SearchTarget]:
+    """The upper mode is known to be in thermal motion."""
+    near = targets(width_hz)
+    return {**near, UPPER: dataclasses.replace(near[UPPER], thermal=THERMAL)}
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_thermal_motion_is_found_beside_a_stronger_stray_line(seed: int) -> None:
+    simulator = membrane(seed=seed, detector={"lines": [STRAY]})
+    step, _, _ = searched(simulator, thermal_targets(), driven=(LOWER,))
+    assert step.found is not None
+    assert step.found[UPPER].frequency_hz == pytest.approx(UPPER_HZ, abs=0.5)
+    [text] = [event.text for event in step.events if event.source == "upper"]
+    assert "times as it should; also there: " in text and " Hz (stray)" in text
+
+
+def test_where_nothing_wanders_the_search_listens_on_and_then_says_so() -> None:
+    simulator = membrane(
+        detector={"lines": [STRAY]}, faults={"mode_dies": [{"mode": "upper", "at_s": 0.0}]}
+    )
+    step, _, kinds = searched(simulator, thermal_targets(), driven=(LOWER,))
+    assert kinds == ["ping", "longer", "longer"]
+    assert step.failure is not None
+    assert "1 seen, none of which wanders as thermal motion does" in step.failure
+
+
+def test_without_any_drive_thermal_motion_is_listened_for_again() -> None:
+    simulator = membrane(faults={"mode_dies": [{"mode": "upper", "at_s": 0.0}]})
+    _, _, kinds = searched(simulator, thermal_targets(), driven=())
+    assert kinds == ["longer", "longer"]
+
+
+def ringing_upper_mode() -> SimulatedMembrane:
+    """At 0.3 nm, a hundred times its thermal motion; a steady line beside it."""
+    upper = {"frequency_hz": UPPER_HZ, "start_amplitude_m": 3e-10}
+    return membrane(upper=upper, detector={"lines": [STRAY]})
+
+
+def test_what_rings_for_reasons_unknown_is_taken_when_nothing_else_shows_up() -> None:
+    step, _, kinds = searched(ringing_upper_mode(), thermal_targets(), driven=(LOWER,))
+    assert kinds[:2] == ["ping", "longer"] and step.found is not None
+    assert step.found[UPPER].frequency_hz == pytest.approx(UPPER_HZ, abs=0.5)
+
+
+def test_what_rang_before_is_found_at_once() -> None:
+    near = thermal_targets()
+    near[UPPER] = dataclasses.replace(near[UPPER], expected_amplitude=3e-10 / 2e-8)
+    step, _, kinds = searched(ringing_upper_mode(), near, driven=(LOWER,))
+    assert kinds == ["ping", "found", "found"] and step.found is not None
+    assert step.found[UPPER].frequency_hz == pytest.approx(UPPER_HZ, abs=0.5)
 
 
 def test_a_range_without_a_mode_fails_after_three_pings_each_longer() -> None:

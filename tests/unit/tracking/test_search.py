@@ -7,9 +7,13 @@ import math
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from controller.tracking.search import (
+    STEPS_APART,
+    WANDER_RATIOS,
     FoundLine,
+    ThermalMotion,
     answered_lines,
     chosen_line,
     lines_in,
@@ -160,6 +164,94 @@ def test_what_answered_comes_before_what_is_stronger() -> None:
 
 def test_of_no_lines_none_is_chosen() -> None:
     assert chosen_line([], 0.0, 200.0) is None
+
+
+# -- wander ----------------------------------------
+
+THERMAL = ThermalMotion(amplitude=1.0, decay_rate_per_s=0.14)
+RECORDS = 40
+# Seeds of records that know nothing of each other: their mean has this relative sigma.
+MEAN_SIGMA = 1.0 / math.sqrt(RECORDS * STEPS_APART)
+
+
+def thermal_motion(
+    seed: int, offset_hz: float, decay_per_s: float, start: complex | None = None
+) -> np.ndarray:
+    """da/dt = -gamma a / 2 + zeta, E|zeta|^2 = 2 gamma per second: x_th is 1."""
+    rng = np.random.default_rng(seed)
+    count = round(LISTEN_S * RATE_HZ)
+    normals = rng.standard_normal((2, count + 1))
+    kicks = math.sqrt(decay_per_s / RATE_HZ) * (normals[0] + 1j * normals[1])
+    left = math.exp(-0.5 * decay_per_s / RATE_HZ)
+    first = complex(*normals[:, -1]) if start is None else start
+    motion, _ = lfilter([1.0], [1.0, -left], kicks[:-1], zi=np.array([left * first]))
+    return motion * line(offset_hz)
+
+
+def wandering(samples: list[np.ndarray], near_hz: float) -> list[FoundLine]:
+    """The line of each record near an offset, where there is one: a null hides it."""
+    lines = [
+        [one for one in found(record) if abs(one.offset_hz - near_hz) < 2.0 * RESOLUTION_HZ]
+        for record in samples
+    ]
+    return [near[0] for near in lines if near]
+
+
+@pytest.mark.parametrize("density", [1.0e-4, 1.0e-2])
+def test_thermal_motion_wanders_as_it_should(density: float) -> None:
+    hiss = density / DENSITY
+    records = [thermal_motion(s, 31.3, 0.14) + hiss * noise(s) for s in range(RECORDS)]
+    lines = wandering(records, 31.3)
+    assert len(lines) >= RECORDS - 3
+    ratios = [THERMAL.wander_ratio(one) for one in lines]
+    # The trend is counted as three steps of thirteen, which holds within 5 %.
+    assert np.mean(ratios) == pytest.approx(1.0, abs=0.05 + 3.0 * MEAN_SIGMA)
+    # Chi-square of twice ten steps: 1e-6 lies below 0.17 and above 3.2.
+    assert min(ratios) > 0.17 and max(ratios) < 3.2
+    assert all(THERMAL.could_be(one) for one in lines)
+    assert not any(THERMAL.is_hot(one) for one in lines)
+
+
+def test_thermal_motion_wanders_alike_while_it_rings_down() -> None:
+    records = [thermal_motion(s, -12.2, 0.14, start=100.0) for s in range(RECORDS)]
+    lines = wandering(records, -12.2)
+    assert np.mean([THERMAL.wander_ratio(one) for one in lines]) == pytest.approx(
+        1.0, abs=0.05 + 3.0 * MEAN_SIGMA
+    )
+    assert all(THERMAL.could_be(one) and THERMAL.is_hot(one) for one in lines)
+
+
+@pytest.mark.parametrize("drift_hz_per_s", [0.0, 0.1])
+def test_a_steady_line_wanders_by_the_noise_alone(drift_hz_per_s: float) -> None:
+    steady = line(40.0, 3.0, drift_hz_per_s=drift_hz_per_s)
+    lines = wandering([steady + 10.0 * noise(s) for s in range(RECORDS)], 40.0)
+    pulls = [one.wander2_per_s / one.wander2_sigma_per_s for one in lines]
+    assert abs(np.mean(pulls)) < 0.3 + 3.0 / math.sqrt(RECORDS)  # the floor: known to a tenth
+    # A variance of so many values has the relative sigma sqrt(2 / n).
+    assert np.std(pulls) == pytest.approx(1.0, abs=3.0 * math.sqrt(0.5 / RECORDS) + 0.1)
+    assert not any(THERMAL.could_be(one) for one in lines)
+
+
+def test_a_line_seen_through_a_gain_that_wanders_by_a_per_cent_is_steady() -> None:
+    gains = [
+        1.0 + 0.01 * np.cumsum(np.random.default_rng(s).standard_normal(8000)) / math.sqrt(RATE_HZ)
+        for s in range(RECORDS)
+    ]
+    lines = wandering([gain * line(40.0, 5.0) + 0.1 * noise(1) for gain in gains], 40.0)
+    assert max(THERMAL.wander_ratio(one) for one in lines) < WANDER_RATIOS[0]
+
+
+def test_a_broad_mode_wanders_too_much() -> None:
+    """Its own thermal motion, as strong as the mode's, but forgotten in a tenth of a second."""
+    lines = wandering([thermal_motion(s, 5.0, 18.0) for s in range(RECORDS)], 5.0)
+    assert len(lines) > 5
+    assert min(THERMAL.wander_ratio(one) for one in lines) > WANDER_RATIOS[1]
+
+
+def test_noise_that_hides_the_wander_shows_none() -> None:
+    """Detector noise that lets a line of three be seen, but not how it wanders."""
+    lines = wandering([3.0 * line(40.0) + 100.0 * noise(s) for s in range(RECORDS)], 40.0)
+    assert len(lines) > 5 and not any(THERMAL.could_be(one) for one in lines)
 
 
 # -- noise ----------------------------------------
