@@ -12,7 +12,7 @@ import os
 import sys
 import time
 import traceback
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from importlib.metadata import version
 from importlib.resources import files
@@ -23,6 +23,7 @@ from controller.errors import DifftoneError, InputError, RunFailed
 
 if TYPE_CHECKING:
     from controller.instrument import Instrument
+    from controller.limits.campaign import RegimeResult
     from controller.runtime.runner import Outcome
     from controller.settings import Configuration
 
@@ -30,6 +31,11 @@ SCENARIO_PACKAGE = "hardware_sim.scenarios"
 """Where shipped scenarios stand; named here, never imported as code."""
 
 DEFAULT_SCENARIO = "quiet_room"
+ALL_SCENARIOS = "all"
+
+LIMITS_SEEDS, QUICK_SEEDS = 20, 3
+RAW_SEEDS_RATIO = 5  # of the seeds, where raw samples make a trial about ten times slower
+FIRST_SEED = 1  # of a scenario that names none
 
 EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT = 0, 1, 2
 
@@ -138,6 +144,27 @@ def _parser() -> argparse.ArgumentParser:
     design = commands.add_parser("design", help="print the loop design of a configuration")
     design.add_argument("configuration", metavar="CONFIG", help="TOML file or shipped scenario")
     design.set_defaults(command=_design)
+
+    limits = commands.add_parser("limits", help="compare the loop with its rivals and the limit")
+    limits.add_argument(
+        "scenario", metavar="SCENARIO",
+        help=f"name of a shipped scenario, a TOML file, or {ALL_SCENARIOS}",
+    )  # fmt: skip
+    limits.add_argument(
+        "--regimes", metavar="NAME,...", help="what is done to the scenario (default: everything)"
+    )
+    many = limits.add_mutually_exclusive_group()
+    many.add_argument(
+        "--seeds", type=_count, default=LIMITS_SEEDS, metavar="N",
+        help=f"trials of each regime, from the scenario's own seed on (default: {LIMITS_SEEDS})",
+    )  # fmt: skip
+    many.add_argument(
+        "--quick", dest="seeds", action="store_const", const=QUICK_SEEDS,
+        help=f"the same as --seeds {QUICK_SEEDS}",
+    )  # fmt: skip
+    limits.add_argument("--out", type=Path, metavar="FILE.json", help="every trial, as JSON")
+    limits.add_argument("--progress", action="store_true", help="progress without a terminal too")
+    limits.set_defaults(command=_limits)
     return parser
 
 
@@ -164,6 +191,13 @@ def _whole_number(text: str) -> int:
     """A whole number, 0 or more."""
     if not text.isascii() or not text.isdigit():
         raise argparse.ArgumentTypeError(f"{text!r}: must be a whole number, 0 or more")
+    return int(text)
+
+
+def _count(text: str) -> int:
+    """A whole number, 1 or more."""
+    if not text.isascii() or not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r}: must be a whole number, 1 or more")
     return int(text)
 
 
@@ -281,7 +315,89 @@ def _design(options: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
+def _limits(options: argparse.Namespace) -> int:
+    """Compare the loop with its rivals and with the limit, over many seeds."""
+    from controller.limits.campaign import document, legend
+    from controller.limits.regimes import REGIMES, regimes_named
+    from controller.runtime.configuration import load_configuration
+    from controller.runtime.summary import write_summary
+
+    names = list(REGIMES) if options.regimes is None else options.regimes.split(",")
+    regimes = [regime.name for regime in regimes_named([name.strip() for name in names])]
+    if options.out is not None:
+        _check_writable(options.out)
+    is_all = options.scenario == ALL_SCENARIOS
+    paths = list(_scenarios().values()) if is_all else [_scenario_path(options.scenario)]
+    scenarios = {path: load_configuration(path) for path in paths}
+    seeds = {
+        path: _seeds(configuration, path, options.seeds, fewer_if_raw=is_all)
+        for path, configuration in scenarios.items()
+    }
+    results = _campaigns(scenarios, regimes, seeds, options)
+    print(legend(regimes))
+    if options.out is not None:
+        named = {path.stem: (scenarios[path], of_path) for path, of_path in results.items()}
+        write_summary(document(named), options.out)
+    if not any(result.done for of_path in results.values() for result in of_path.values()):
+        raise RunFailed("every trial failed")
+    return EXIT_DONE
+
+
 # --- pieces of commands --------------------------------------------------
+
+
+def _seeds(
+    configuration: Configuration, path: Path, count: int, *, fewer_if_raw: bool
+) -> Sequence[int]:
+    """The seeds of a scenario's trials, from its own one on."""
+    from controller.limits.trial import simulated_instrument
+
+    stream = simulated_instrument(configuration, path).stream
+    if fewer_if_raw and not stream.dtype.startswith("complex"):
+        count = min(count, max(QUICK_SEEDS, count // RAW_SEEDS_RATIO))
+    first = configuration.instrument.options.get("seed", FIRST_SEED)
+    return range(first, first + count)
+
+
+def _campaigns(
+    scenarios: Mapping[Path, Configuration],
+    regimes: Sequence[str],
+    seeds: Mapping[Path, Sequence[int]],
+    options: argparse.Namespace,
+) -> dict[Path, dict[str, RegimeResult]]:
+    """The results of each scenario by regime; each table is printed when it is done."""
+    from tqdm import tqdm
+
+    from controller.limits.campaign import run_campaign, table
+
+    results = {}
+    with tqdm(
+        total=len(regimes) * sum(map(len, seeds.values())),
+        disable=False if options.progress else None,
+        dynamic_ncols=True,
+        bar_format="{percentage:3.0f} % {n}/{total} trials, {remaining} to go{postfix}",
+    ) as bar:
+        for path, configuration in scenarios.items():
+            bar.set_postfix_str(path.stem)
+            results[path] = run_campaign(
+                configuration,
+                path,
+                regimes=regimes,
+                seeds=seeds[path],
+                progress=lambda _: bar.update(),
+            )
+            text = f"{path.stem}, seeds {seeds[path][0]} to {seeds[path][-1]}"
+            if len(seeds[path]) < options.seeds:
+                text += " (fewer: a trial with raw samples takes about ten times as long)"
+            bar.clear()
+            print(f"{text}\n\n{table(results[path])}\n", flush=True)
+    return results
+
+
+def _check_writable(path: Path) -> None:
+    """Raise InputError for a file that could not be written in the end."""
+    if path.is_dir() or not os.access(path.parent, os.W_OK):
+        raise InputError(f"--out {path}: cannot be written; a file in an existing folder is needed")
 
 
 def _scenarios() -> dict[str, Path]:

@@ -5,19 +5,56 @@ from __future__ import annotations
 import math
 import multiprocessing
 import os
-from collections.abc import Callable, Mapping, Sequence
+import signal
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from controller.errors import DifftoneError
-from controller.limits.regimes import REGIMES, Regime
-from controller.limits.trial import LOOP_BANDWIDTHS_HZ, Trial, TrialResult, run_trial
+from controller.errors import RunFailed
+from controller.limits.regimes import Regime, regimes_named
+from controller.limits.trial import (
+    DIFFTONE,
+    FIXED_LOOPS,
+    INDEPENDENT,
+    INFORMED,
+    SCRIPT,
+    TRACKERS,
+    Trial,
+    TrialResult,
+    run_trial,
+    simulated_instrument,
+)
+from controller.runtime.configuration import with_overrides
 from controller.settings import Configuration
 
-SCRIPT, LOOPS = "script ", "loop "  # how the names of rivals begin
+SCHEMA = "difftone.limits/1"
+
+MOST_RATIO = 999  # that the table shows; beyond, an estimator is simply lost
+_TERM_WIDTH = 12  # of what the legend explains
+
+_LEGEND = """\
+Errors are those of the difference frequency against the simulator's truth: rms over the judged
+stretch of a trial, the median over the seeds, in mHz; in brackets the median ratio to the limit.
+  limit         what no estimator can beat on average: in steady state the optimal filter's error,
+                elsewhere the error that the filter which is given the truth states
+  difftone      this program
+  trackers      its two trackers alone: the difference of their frequencies
+  given truth   a filter that is given the true parameters of membrane and noise
+  two optimal   two independent filters, each optimal for its own mode
+  best script   polynomials fitted to the phase difference, with the best of several windows
+  best loops    two loops of one fixed bandwidth, with the best of several
+  68 %, 95 %    share of errors inside the 68 and 95 % intervals that this program states
+  known         share of the time in which it states a difference
+  lost          runs with an undetected loss of lock: an error above 5 sigma for more than 2 s
+                while the state says locked or the observer is the source
+  trials        those that could be judged, of all
+Regimes:"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +66,7 @@ class RegimeResult:
 
     @property
     def done(self) -> tuple[TrialResult, ...]:
-        """The trials that locked."""
+        """The trials that could be judged."""
         return tuple(trial for trial in self.trials if not trial.failure)
 
     @property
@@ -38,7 +75,7 @@ class RegimeResult:
         return _median([trial.limit_hz for trial in self.done])
 
     def error_hz(self, estimator: str) -> float:
-        """Median rms error of an estimator [Hz]."""
+        """Median rms error of an estimator [Hz]; NaN where it was not run."""
         return _median([trial.errors_hz.get(estimator, math.nan) for trial in self.done])
 
     def ratio(self, estimator: str) -> float:
@@ -48,19 +85,22 @@ class RegimeResult:
         )
 
     def best(self, prefix: str) -> str:
-        """The estimator with the least median error among those whose names begin so."""
+        """The estimator of least median error whose name begins so; empty if there is none."""
         names = {name for trial in self.done for name in trial.errors_hz if name.startswith(prefix)}
         return min(sorted(names), key=self.error_hz, default="")
 
     def covered(self, level: str) -> float:
-        """Share of the judged records inside the stated interval, all trials together."""
-        shares = [trial.covered.get(level, math.nan) for trial in self.done]
-        known = [share for share in shares if math.isfinite(share)]
-        return float(np.mean(known)) if known else math.nan
+        """Share of the records inside the stated interval, mean over the trials."""
+        return _mean([trial.covered.get(level, math.nan) for trial in self.done])
+
+    @property
+    def known_fraction(self) -> float:
+        """Share of the records that state a difference, mean over the trials."""
+        return _mean([trial.known_fraction for trial in self.done])
 
     @property
     def undetected_losses(self) -> int:
-        """Trials in which the loop was wrong and said that it was locked."""
+        """Trials in which the loop was wrong and claimed to know the difference."""
         return sum(trial.undetected_losses > 0 for trial in self.trials)
 
 
@@ -72,7 +112,7 @@ def run_campaign(
     seeds: Sequence[int],
     with_rivals: bool = True,
     workers: int | None = None,
-    progress: Callable[[TrialResult], None] | None = None,
+    progress: Callable[[TrialResult], object] | None = None,
 ) -> dict[str, RegimeResult]:
     """Try a scenario in several regimes with several seeds.
 
@@ -85,7 +125,7 @@ def run_campaign(
     regimes : sequence of str
         Names out of `REGIMES`.
     seeds : sequence of int
-        One trial for each, in each regime.
+        One trial for each, in each regime; at least one.
     with_rivals : bool
         Whether the simpler estimators are run, too.
     workers : int, optional
@@ -97,43 +137,86 @@ def run_campaign(
     -------
     dict of str to RegimeResult
         By regime, trials in the order of the seeds.
+
+    Raises
+    ------
+    InputError
+        If a regime is unknown or the scenario has no simulated instrument; nothing was run then.
+    RunFailed
+        If a process was ended from outside.
     """
+    chosen = regimes_named(regimes)
+    with_seed = with_overrides(configuration, source, options={"seed": seeds[0]})
+    simulated_instrument(configuration, source)
+    simulated_instrument(with_seed, source)
     trials = [
         Trial(
             configuration=configuration,
             source=source,
-            regime=REGIMES[name],
+            regime=regime,
             seed=seed,
             with_rivals=with_rivals,
         )
-        for name in regimes
+        for regime in chosen
         for seed in seeds
     ]
-    results: dict[int, TrialResult] = {}
-    # A fresh interpreter for each worker: no thread or lock of ours is copied.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers or os.cpu_count(), mp_context=context) as pool:
-        pending = {pool.submit(_tried, trial): place for place, trial in enumerate(trials)}
-        for future in as_completed(pending):
-            results[pending[future]] = future.result()
-            if progress is not None:
-                progress(future.result())
-    ordered = [results[place] for place in range(len(trials))]
-    count = len(seeds)
+    results = _all_tried(trials, min(workers or os.cpu_count() or 1, len(trials)), progress)
     return {
-        name: RegimeResult(
-            regime=REGIMES[name], trials=tuple(ordered[place * count : (place + 1) * count])
+        regime.name: RegimeResult(
+            regime=regime,
+            trials=tuple(results[place * len(seeds) : (place + 1) * len(seeds)]),
         )
-        for place, name in enumerate(regimes)
+        for place, regime in enumerate(chosen)
     }
 
 
-def _tried(trial: Trial) -> TrialResult:
-    """A trial whose failure is a result, too."""
+def _all_tried(
+    trials: Sequence[Trial], workers: int, progress: Callable[[TrialResult], object] | None
+) -> list[TrialResult]:
+    """The results of all trials, in their order."""
+    results: dict[int, TrialResult] = {}
+    with _processes(workers) as pool:
+        with _interrupts_held():  # what starts here inherits it: Ctrl-C is for this process alone
+            pending = {pool.submit(run_trial, trial): place for place, trial in enumerate(trials)}
+        try:
+            for future in as_completed(pending):
+                results[pending[future]] = future.result()
+                if progress is not None:
+                    progress(future.result())
+        except BrokenProcessPool as error:
+            raise RunFailed(
+                "a process of the trials was ended from outside; is there enough memory?"
+            ) from error
+    return [results[place] for place in range(len(trials))]
+
+
+@contextmanager
+def _processes(workers: int) -> Iterator[ProcessPoolExecutor]:
+    """Fresh interpreters, which end at once where we leave early."""
+    before = set(multiprocessing.active_children())
+    # Spawned, not forked: no thread or lock of ours is copied.
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context) as pool:
+        try:
+            yield pool
+        except BaseException:
+            # Without its processes the pool gives up what waits, and closes.
+            for process in set(multiprocessing.active_children()) - before:
+                process.terminate()
+            raise
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """SIGINT waits until afterwards."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        return run_trial(trial)
-    except DifftoneError as error:
-        return TrialResult(seed=trial.seed, failure=str(error))
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+# --- what comes of it ----------------------------------------------------
 
 
 def table(results: Mapping[str, RegimeResult]) -> str:
@@ -147,46 +230,151 @@ def table(results: Mapping[str, RegimeResult]) -> str:
     Returns
     -------
     str
-        One row for each regime; errors in millihertz, with the ratio to the limit.
+        A block of errors [mHz] with the ratio to the limit, and one of coverage; one row for
+        each regime in each, then the reasons of trials that failed. `legend` says
+        what the columns are.
     """
-    loop_names = [f"{LOOPS}{bandwidth_hz:g} Hz" for bandwidth_hz in LOOP_BANDWIDTHS_HZ]
-    header = (
-        "regime", "limit mHz", "difftone", "two trackers", "informed", "two optimal", "best script",
-        *loop_names, "68 %", "95 %", "known", "lost", "trials",
-    )  # fmt: skip
-    rows = [header]
-    for name, result in results.items():
-        best_script = result.best(SCRIPT)
-        rows.append(
-            (
-                name,
-                f"{1e3 * result.limit_hz:.3g}",
-                _shown(result, "loop"),
-                _shown(result, "trackers"),
-                _shown(result, "informed"),
-                _shown(result, "independent"),
-                f"{_shown(result, best_script)} {best_script.removeprefix(SCRIPT)}".strip(),
-                *(_shown(result, loop_name) for loop_name in loop_names),
-                f"{100.0 * result.covered('68'):.0f}",
-                f"{100.0 * result.covered('95'):.1f}",
-                f"{100.0 * _mean([trial.known_fraction for trial in result.done]):.0f} %",
-                f"{result.undetected_losses}",
-                f"{len(result.done)}/{len(result.trials)}",
-            )
-        )
-    widths = [max(len(row[place]) for row in rows) for place in range(len(header))]
-    return "\n".join(
-        "  ".join(
-            f"{cell:<{width}}" if place == 0 else f"{cell:>{width}}"
-            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in rows
+    errors = [
+        ("regime", "limit", "difftone", "trackers", "given truth", "two optimal",
+         "best script", "best loops"),
+        *(_error_row(name, result) for name, result in results.items()),
+    ]  # fmt: skip
+    coverage = [
+        ("regime", "68 %", "95 %", "known", "lost", "trials"),
+        *(_coverage_row(name, result) for name, result in results.items()),
+    ]
+    lines = [*_aligned(errors), "", *_aligned(coverage)]
+    failures = [line for name, result in results.items() for line in _failures(name, result)]
+    return "\n".join([*lines, "", *failures] if failures else lines)
+
+
+def legend(regimes: Sequence[str]) -> str:
+    """What the columns and rows of the table mean, in plain words.
+
+    Parameters
+    ----------
+    regimes : sequence of str
+        Names of the rows.
+
+    Returns
+    -------
+    str
+        Some lines, without a newline at the end.
+
+    Raises
+    ------
+    InputError
+        If a regime is unknown.
+    """
+    rows = [(regime.name, regime.title) for regime in regimes_named(regimes)]
+    width = max(_TERM_WIDTH, *(len(name) for name, _ in rows))
+    return "\n".join([_LEGEND, *(f"  {name:<{width}}  {title}" for name, title in rows)])
+
+
+def document(
+    scenarios: Mapping[str, tuple[Configuration, Mapping[str, RegimeResult]]],
+) -> dict[str, Any]:
+    """Every trial of a campaign over some scenarios, for a JSON file.
+
+    Parameters
+    ----------
+    scenarios : mapping of str to (Configuration, mapping of str to RegimeResult)
+        By name: the scenario, and its results by regime.
+
+    Returns
+    -------
+    dict
+        Frequencies in Hz; NaN where something is unknown.
+    """
+    return {
+        "schema": SCHEMA,
+        "scenarios": [
+            {
+                "name": name,
+                "title": configuration.title,
+                "regimes": [
+                    {
+                        "name": result.regime.name,
+                        "title": result.regime.title,
+                        "trials": [asdict(trial) for trial in result.trials],
+                    }
+                    for result in results.values()
+                ],
+            }
+            for name, (configuration, results) in scenarios.items()
+        ],
+    }
+
+
+def _error_row(name: str, result: RegimeResult) -> tuple[str, ...]:
+    """Limit and errors of one regime."""
+    return (
+        name,
+        _millihertz(result.limit_hz),
+        *(_error(result, one) for one in (DIFFTONE, TRACKERS, INFORMED, INDEPENDENT)),
+        *(_best_error(result, prefix) for prefix in (SCRIPT, FIXED_LOOPS)),
     )
 
 
-def _shown(result: RegimeResult, estimator: str) -> str:
-    error_hz, ratio = result.error_hz(estimator), result.ratio(estimator)
-    return "-" if not math.isfinite(error_hz) else f"{1e3 * error_hz:.3g} ({ratio:.3g})"
+def _coverage_row(name: str, result: RegimeResult) -> tuple[str, ...]:
+    """How far the stated uncertainties of one regime can be relied on."""
+    return (
+        name,
+        _percent(result.covered("68")),
+        _percent(result.covered("95")),
+        _percent(result.known_fraction),
+        f"{result.undetected_losses}",
+        f"{len(result.done)} of {len(result.trials)}",
+    )
+
+
+def _failures(name: str, result: RegimeResult) -> Iterator[str]:
+    """A line for each reason why trials of one regime failed."""
+    failed = [trial for trial in result.trials if trial.failure]
+    for reason in dict.fromkeys(trial.failure for trial in failed):
+        seeds = [str(trial.seed) for trial in failed if trial.failure == reason]
+        count = f"{len(seeds)} of {len(result.trials)} trials failed"
+        yield f"{name}: {count} (seed {', '.join(seeds)}): {reason}"
+
+
+def _error(result: RegimeResult, estimator: str) -> str:
+    """Error and ratio of one estimator."""
+    error_hz = result.error_hz(estimator)
+    if not math.isfinite(error_hz):
+        return "-"
+    ratio = result.ratio(estimator)
+    return f"{_millihertz(error_hz)} ({_digits(ratio) if ratio < MOST_RATIO else f'>{MOST_RATIO}'})"
+
+
+def _best_error(result: RegimeResult, prefix: str) -> str:
+    """Error and ratio of the best estimator of a kind, and which one that is."""
+    best = result.best(prefix)
+    return f"{_error(result, best)} {best.removeprefix(prefix)}".rstrip()
+
+
+def _millihertz(value_hz: float) -> str:
+    return _digits(1e3 * value_hz)
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.1f}" if math.isfinite(share) else "-"
+
+
+def _digits(value: float) -> str:
+    """At least three digits, without an exponent."""
+    if not math.isfinite(value):
+        return "-"
+    decimals = 2 - math.floor(math.log10(value)) if value > 0.0 else 0
+    return f"{value:.{min(9, max(0, decimals))}f}"
+
+
+def _aligned(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Rows in columns: the first one to the left, the others to the right."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for first, *others in rows:
+        cells = [f"{first:<{widths[0]}}"]
+        cells += [f"{cell:>{width}}" for cell, width in zip(others, widths[1:], strict=True)]
+        yield "  ".join(cells).rstrip()
 
 
 def _median(values: Sequence[float]) -> float:
@@ -195,4 +383,5 @@ def _median(values: Sequence[float]) -> float:
 
 
 def _mean(values: Sequence[float]) -> float:
-    return float(np.mean(values)) if values else math.nan
+    known = [value for value in values if math.isfinite(value)]
+    return float(np.mean(known)) if known else math.nan

@@ -2,8 +2,10 @@
 
 It has the observer's equations and none of its ignorance: couplings, shifts,
 decay rates, Duffing coefficients, drive forces and the strengths of walks and
-noises are those of the simulated membrane. It is run after a trial, on the
-basebands that were kept beside the loop and the tones that were really set.
+noises are those of the simulated membrane; only amplitudes and frequencies are
+left to be found. It is run after a trial, on the basebands that were kept
+beside the loop and the tones that were really set. Of stray lines beside the
+modes it knows nothing.
 """
 
 from __future__ import annotations
@@ -42,7 +44,10 @@ class GivenTone:
 
 
 def informed_config(
-    device: Mapping[str, Any], metres_per_unit: float, scale: float
+    device: Mapping[str, Any],
+    metres_per_unit: float,
+    scale: float,
+    gain_walk_per_root_s: float = 0.0,
 ) -> ObserverConfig:
     """The observer's prior with everything in it true.
 
@@ -54,13 +59,15 @@ def informed_config(
         Of the stream.
     scale : float
         An amplitude as they occur [sample units].
+    gain_walk_per_root_s : float
+        Relative, of the detector's gain, of which `truth.json` says nothing.
 
     Returns
     -------
     ObserverConfig
         With uncertain frequencies only, which are at the frames at the start.
     """
-    lower, upper = (device["modes"][mode.value] for mode in ModeId)
+    lower, upper = (device["modes"][mode] for mode in ModeId)
     shared_walk, ratio, unshared_walk = _drift(device["shared_drifts"])
     noise = device["detector_noise_m_per_root_hz"] / metres_per_unit
     action = [mode["mass_kg"] * mode["frequency_hz"] for mode in (lower, upper)]
@@ -95,6 +102,7 @@ def informed_config(
         separate_walk_hz_per_root_s=math.hypot(
             unshared_walk, lower["walk_hz_per_root_s"], upper["walk_hz_per_root_s"]
         ),
+        gain_walk_per_root_s=gain_walk_per_root_s,
         push_sigma=EXACT,
         push_phase_sigma_rad=EXACT,
         duffing_hz=(
@@ -151,7 +159,7 @@ class InformedFilter:
             mode: float(table["drive_newton_per_unit"])
             / (2.0 * table["mass_kg"] * TWO_PI * table["frequency_hz"])
             / metres_per_unit
-            for mode, table in ((mode, device["modes"][mode.value]) for mode in ModeId)
+            for mode, table in ((mode, device["modes"][mode]) for mode in ModeId)
         }
         self._tones = {name: ToneState(self._stream_rate_hz) for name in channels}
 
@@ -170,7 +178,8 @@ class InformedFilter:
         InformedTrack
             Difference and its uncertainty at the middle of each step's readings.
         """
-        kept, rows = self._kept, []
+        kept = self._kept
+        rows: list[tuple[float, float, float]] = []
         center_indices = kept.times_s * self._stream_rate_hz
         waiting = list(given)
         before: float | None = None
@@ -186,7 +195,7 @@ class InformedFilter:
                 rows.append(
                     (
                         middle / self._stream_rate_hz,
-                        kept.mix_hz[1] - kept.mix_hz[0] + estimate.difference_hz,
+                        kept.mix_difference_hz + estimate.difference_hz,
                         estimate.difference_sigma_hz,
                     )
                 )
@@ -197,15 +206,21 @@ class InformedFilter:
     def _step(
         self, samples: np.ndarray, centers: np.ndarray, start: float, end: float
     ) -> ObserverEstimate:
+        """One step of the observer, from the middle of the last readings to that of these."""
         duration_s = (end - start) / self._stream_rate_hz
         times_s = (centers - end) / self._stream_rate_hz
         last = self._observer.estimate()
         offsets_hz = last.lower_hz, last.lower_hz + last.difference_hz
-        means = []
-        for place, mode in enumerate(ModeId):
-            seen = samples[:, place] - self._leaked(mode, centers)
-            turned = seen * np.exp(-1j * TWO_PI * offsets_hz[place] * times_s)
-            means.append(complex(turned.mean()))
+        lower_mean, upper_mean = (
+            # Turned back to the middle, lest a mode away from its frame average itself out.
+            complex(
+                np.mean(
+                    (samples[:, place] - self._leaked(mode, centers))
+                    * np.exp(-1j * TWO_PI * offsets_hz[place] * times_s)
+                )
+            )
+            for place, mode in enumerate(ModeId)
+        )
         act = acting_tones(
             self._tones[PUMP_NAME],
             lambda index: self._frame_turns(UPPER, index) - self._frame_turns(LOWER, index),
@@ -214,7 +229,7 @@ class InformedFilter:
             (start, end),
             self._stream_rate_hz,
         )
-        return self._observer.process((means[0], means[1]), duration_s, act)
+        return self._observer.process((lower_mean, upper_mean), duration_s, act)
 
     def _frame_turns(self, mode: ModeId, index: float) -> float:
         """Phase of a frame at a stream sample [turns]."""
@@ -241,18 +256,22 @@ class InformedFilter:
 def _drift(drifts: Sequence[Mapping[str, float]]) -> tuple[float, float, float]:
     """Shared walk of the lower mode, its ratio (upper over lower) - 1, and what it leaves.
 
-    The ratio is that of the strongest drift, which may also move without noise; what
-    the others do to the difference beyond it counts as a walk of its own.
+    Over times far below its correlation time T, a drift of standard deviation s walks by
+    s sqrt(2 / T) per root second. The ratio is that of the strongest drift; what the others
+    do to the difference beyond it counts as a walk of its own.
     """
-    walks = [
-        math.sqrt(2.0 / drift["time_s"]) * drift["sigma_k"] * drift["lower_hz_per_k"]
-        for drift in drifts
-    ]
-    ratios = [drift["upper_hz_per_k"] / drift["lower_hz_per_k"] for drift in drifts]
-    strongest = max(range(len(drifts)), key=lambda place: abs(walks[place]))
-    ratio = ratios[strongest]
-    left = [walk * (own - ratio) for walk, own in zip(walks, ratios, strict=True)]
-    return math.hypot(*walks), ratio - 1.0, math.hypot(*left)
+    lower_walks, upper_walks = (
+        np.array(
+            [d["sigma_k"] * math.sqrt(2.0 / d["time_s"]) * d[f"{mode}_hz_per_k"] for d in drifts]
+        )
+        for mode in ModeId
+    )
+    ratio = 1.0
+    if np.any(lower_walks):
+        strongest = np.argmax(np.abs(lower_walks))
+        ratio = float(upper_walks[strongest] / lower_walks[strongest])
+    left = upper_walks - ratio * lower_walks
+    return math.hypot(*lower_walks), ratio - 1.0, math.hypot(*left)
 
 
 def _pair(values: Iterable[float]) -> tuple[float, float]:
