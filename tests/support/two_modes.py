@@ -65,6 +65,7 @@ class Bench:
     tracking_time_s: float = 3.0
     detector_noise: float = 4e-15
     gain_walk_per_root_s: float = 5e-4
+    drive_phase_sigma_rad: float = 0.02  # how far the drives are off 90 degrees
     references_hz: tuple[float, float] = (912e3 - 0.4, 919e3 + 0.3)
 
 
@@ -135,6 +136,7 @@ class _Simulation:
         self.shared_hz, self.own_hz = np.zeros(n), np.zeros((2, n))
         self.error_hz = np.zeros(n)  # tracked less true difference, beside the bias
         self.pump_turns, self.gain = np.zeros(n), np.ones(n)
+        self.lag_rad = np.zeros((2, n))  # of the drives
         # Amplitudes against the references.
         self.a = self.thermal[:, None] * self.normal(2, complex_=True)
         self.bands: list[tuple[np.ndarray, ...]] = []
@@ -161,12 +163,14 @@ class _Simulation:
     def walk(self) -> None:
         """Drift, own walks, tracking error and gain during one update."""
         bench, root = self.bench, math.sqrt(UPDATE_S)
-        kicks = self.normal(5)
+        kicks = self.normal(7)
         self.shared_hz = self.shared_hz + bench.shared_walk_hz_per_root_s * root * kicks[0]
         self.own_hz = self.own_hz + bench.separate_walk_hz_per_root_s * root * kicks[1:3]
         kept = math.exp(-UPDATE_S / bench.tracking_time_s)
         fresh = bench.tracking_sigma_hz * math.sqrt(1.0 - kept**2)
         self.error_hz = kept * self.error_hz + fresh * kicks[3]
+        fresh = bench.drive_phase_sigma_rad * math.sqrt(1.0 - kept**2)
+        self.lag_rad = kept * self.lag_rad + fresh * kicks[5:7]
         self.gain = self.gain * (1.0 + bench.gain_walk_per_root_s * root * kicks[4])
 
     def advance(
@@ -198,7 +202,7 @@ class _Simulation:
         )
         for row, held in enumerate(self.held):
             if held is not None:
-                push = 0.5 * gamma[row] * held * dt
+                push = 0.5 * gamma[row] * held * dt * np.exp(1j * self.lag_rad[row])
                 self.a[row] = self.a[row] + push * self.a[row] / np.abs(self.a[row])
         kick = np.sqrt(gamma * dt) * self.thermal
         self.a = self.a + kick[:, None] * self.normal(2, complex_=True)
@@ -228,11 +232,13 @@ class _Simulation:
             for _ in range(HALVES):
                 self.advance(lower_hz, upper_hz, pump_hz, stage)
                 points.append(self.a)
-            mean = (points[0] + 4.0 * points[1] + points[2]) / 6.0
+            # The mean is taken in frames that turn with the modes (Simpson's rule).
+            back = np.exp(1j * math.pi * UPDATE_S * np.stack([lower_hz, upper_hz]))
+            mean = (points[0] * back + 4.0 * points[1] + points[2] / back) / 6.0
             seen = self.gain * mean + noise * self.normal(2, complex_=True)
             middle = TWO_PI * (turns + 0.5 * pump_hz * UPDATE_S)
             drives = [
-                1j * np.exp(1j * np.angle(points[1][row]))
+                1j * np.exp(1j * (np.angle(points[1][row]) + self.lag_rad[row]))
                 if held is not None
                 else np.zeros(len(turns), complex)
                 for row, held in enumerate(self.held)
@@ -304,6 +310,29 @@ def protocols(bench: Bench, stages: Sequence[Stage], seeds: Sequence[int]) -> li
             )
         )
     return outcomes
+
+
+def ring_down_stages(duration_s: float = 60.0, amplitude_m: float = 1e-9) -> list[Stage]:
+    """Each mode in turn rung up and released while the other one is driven."""
+    return [
+        Stage(
+            kind="ring_up",
+            duration_s=1.0,
+            set_lower_m=amplitude_m,
+            set_upper_m=amplitude_m,
+            drive_lower=True,
+            drive_upper=True,
+        ),
+        Stage(kind="release", duration_s=duration_s, drive_upper=True),
+        Stage(
+            kind="ring_up",
+            duration_s=1.0,
+            set_lower_m=amplitude_m,
+            drive_lower=True,
+            drive_upper=True,
+        ),
+        Stage(kind="release", duration_s=duration_s, drive_lower=True),
+    ]
 
 
 def exchange_stages(

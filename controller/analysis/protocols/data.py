@@ -32,8 +32,8 @@ BASEBAND_DTYPE = np.dtype(
     ]
 )
 
-# A value, its sigma (None beside what is counted or true), or a group of them, as for one mode.
-Value = float | bool | None
+# A number or its sigma, a truth, the reason of a failure; or a group of them, as for one mode.
+Value = float | bool | str | None
 Results = dict[str, "Value | Results"]
 
 
@@ -272,6 +272,41 @@ def tracked_difference(
         float(records["difference_sigma_hz"][last]),
         float(times_s[last]),
     )
+
+
+def unwrapped_rad(phases_rad: np.ndarray) -> np.ndarray:
+    """A phase without jumps, however near to half a turn its steps lie on the average.
+
+    Parameters
+    ----------
+    phases_rad : ndarray of float64, shape (n,)
+        Evenly spaced [rad].
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        From 0 [rad]. The rate is known but for whole turns per step.
+    """
+    return summed_rad(np.exp(1j * np.diff(phases_rad)))
+
+
+def summed_rad(steps: np.ndarray) -> np.ndarray:
+    """Angles of steps of a phase summed, each counted about their mean direction.
+
+    Parameters
+    ----------
+    steps : ndarray of complex128, shape (n,)
+        Of any size.
+
+    Returns
+    -------
+    ndarray of float64, shape (n + 1,)
+        From 0 [rad].
+    """
+    mean = complex(steps.sum())
+    direction = mean / abs(mean) if mean else 1.0
+    angles = np.angle(steps * np.conj(direction)) + np.angle(direction)
+    return np.concatenate([[0.0], np.cumsum(angles)])
 
 
 def with_sigmas(values: Mapping[str, tuple[float, float]]) -> Results:

@@ -25,6 +25,7 @@ from controller.analysis.protocols.data import (
     propagated,
     runs_where,
     tracked_difference,
+    unwrapped_rad,
     with_sigmas,
 )
 from controller.analysis.protocols.two_mode import (
@@ -333,8 +334,13 @@ def _asked_detuning_hz(run: Run, data: ProtocolData) -> float:
             f"the detuning of the exchange at {run.start_s:.1f} s is not known: "
             "neither a step nor a record says it"
         )
-    phase_rad = np.unwrap(run.basebands["pump_phase_rad"])
-    return float(phase_rad[-1] - phase_rad[0]) / (TWO_PI * run.duration_s) - tracked[0]
+    phase_rad = unwrapped_rad(run.basebands["pump_phase_rad"])
+    return _nearest_hz(float(phase_rad[-1]) / (TWO_PI * run.duration_s) - tracked[0], run)
+
+
+def _nearest_hz(frequency_hz: float, run: Run) -> float:
+    """A small frequency that phases give but for whole turns per baseband."""
+    return math.remainder(frequency_hz, 1.0 / run.spacing_s)
 
 
 def _common_mean(
@@ -489,7 +495,8 @@ def _pump_shift(fitted: Sequence[tuple[Run, TwoModeFit]], data: ProtocolData) ->
             value_hz, sigma_hz = fit.difference_start_hz
             since_s = run.start_s - tracked[2]
             variance = sigma_hz**2 + tracked[1] ** 2 + walk_hz**2 * max(since_s, 0.0)
-            rows.append((run.pump_amplitude**2, value_hz - tracked[0], math.sqrt(variance)))
+            shift_hz = _nearest_hz(value_hz - tracked[0], run)
+            rows.append((run.pump_amplitude**2, shift_hz, math.sqrt(variance)))
     if len({row[0] for row in rows}) < 2:
         return {
             "pump_shift_difference_hz_per_unit2": None,

@@ -23,10 +23,17 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cholesky_banded, solve_banded
 from scipy.optimize import least_squares
 
-from controller.analysis.protocols.data import TWO_PI, Facts, ProtocolFailure, Run
+from controller.analysis.protocols.banded import factor, whitened
+from controller.analysis.protocols.data import (
+    TWO_PI,
+    Facts,
+    ProtocolFailure,
+    Run,
+    summed_rad,
+    unwrapped_rad,
+)
 
 SHARED = (
     *("coupling_re", "coupling_im"),  # G [rad/s]
@@ -109,11 +116,10 @@ def steps_of(run: Run, step_s: float) -> Steps:
     Steps
     """
     basebands, spacing_s = run.basebands, run.spacing_s
-    pump_rad = np.unwrap(basebands["pump_phase_rad"])
+    pump_rad = unwrapped_rad(basebands["pump_phase_rad"])
     both = np.stack([basebands["lower"], basebands["upper"] * np.exp(-1j * pump_rad)])
     turned_rad = _shared_turning_rad(both, spacing_s)
     both = both * np.exp(-1j * turned_rad)
-    both = _averaged_in_frame(both, np.stack([turned_rad, turned_rad + pump_rad]), run)
     per_mean = max(1, round(step_s / spacing_s))
     means = both.shape[1] // per_mean
 
@@ -131,25 +137,11 @@ def steps_of(run: Run, step_s: float) -> Steps:
     )
 
 
-def _averaged_in_frame(both: np.ndarray, frames_rad: np.ndarray, run: Run) -> np.ndarray:
-    """Means as if taken in frames that turn against the references.
-
-    With rate w of the frame over T, mean(e^(iwt) b) = sinc(wT/2) mean(b) + i w T^2/12 b'.
-    """
-    average_s = float(run.basebands["duration_s"][0])
-    rates_rad_s = np.gradient(frames_rad, run.spacing_s, axis=1)
-    slopes = np.gradient(both, run.spacing_s, axis=1)
-    lost = np.sinc(rates_rad_s * average_s / TWO_PI)
-    return np.asarray((both - 1j * rates_rad_s * average_s**2 / 12.0 * slopes) / lost)
-
-
 def _shared_turning_rad(both: np.ndarray, spacing_s: float) -> np.ndarray:
     """How far both amplitudes have turned together, smoothed so that no noise goes in."""
     products = (both[:, 1:] * both[:, :-1].conj()).sum(axis=0)
     width = min(len(products), max(1, round(COMMON_SMOOTHING_S / spacing_s)))
-    kernel = np.ones(width)
-    smooth = np.convolve(products, kernel, mode="same")
-    return np.concatenate([[0.0], np.cumsum(np.angle(smooth))])
+    return summed_rad(np.convolve(products, np.ones(width), mode="same"))
 
 
 def propagators(
@@ -384,9 +376,9 @@ class _Fit:
         across = (predicted[0] * seen[1] - predicted[1] * seen[0]) * turn / size
         return np.concatenate(
             [
-                _whitened(self._along_factor, along),
-                _whitened(self._across_factor, across.real),
-                _whitened(self._across_factor, across.imag),
+                whitened(self._along_factor, along),
+                whitened(self._across_factor, across.real),
+                whitened(self._across_factor, across.imag),
                 self._prior_residuals(values),
             ]
         )
@@ -425,8 +417,8 @@ class _Fit:
         gain = facts.gain_walk_per_root_s**2 * dt * powers
         along, across = self._noise_ratios
         count = self._steps.count
-        self._across_factor = across**0.5 * _factor(np.ones(count), np.full(count - 1, neighbour))
-        self._along_factor = along**0.5 * _factor(
+        self._across_factor = across**0.5 * factor(np.ones(count), np.full(count - 1, neighbour))
+        self._along_factor = along**0.5 * factor(
             1.0 + 2.0 / 3.0 * gain, neighbour + (gain[1:] + gain[:-1]) / 12.0
         )
 
@@ -497,15 +489,3 @@ def _interpolation(times_s: np.ndarray, node_s: float, nodes: int) -> np.ndarray
     """Linear interpolation between evenly spaced nodes as a matrix, shape (n, nodes)."""
     places = times_s[:, None] / node_s - np.arange(nodes)[None, :]
     return np.clip(1.0 - np.abs(places), 0.0, None)
-
-
-def _factor(diagonal: np.ndarray, neighbours: np.ndarray) -> np.ndarray:
-    """Lower Cholesky factor of a tridiagonal covariance, in banded form."""
-    banded = np.zeros((2, len(diagonal)))
-    banded[0], banded[1, :-1] = diagonal, neighbours
-    return np.asarray(cholesky_banded(banded, lower=True))
-
-
-def _whitened(factor: np.ndarray, errors: np.ndarray) -> np.ndarray:
-    """Errors as independent numbers of unit variance."""
-    return np.asarray(solve_banded((1, 0), factor, errors))
