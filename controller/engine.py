@@ -549,7 +549,10 @@ class Engine:
         }
         frequencies_hz = {mode: found[mode].frequency_hz for mode in ModeId}
         joint = JointEstimator(joint_config(settings, found))
-        self._pair = TrackedPair(config, frequencies_hz, trackers, joint, self._now)
+        for mode in ModeId:
+            self._whereabouts.note_strays(mode, found[mode].strays_hz)
+        strays_hz = {mode: self._whereabouts.strays_hz(mode) for mode in ModeId}
+        self._pair = TrackedPair(config, frequencies_hz, trackers, joint, self._now, strays_hz)
         for mode, tracker in trackers.items():
             tracker.start(
                 turns=0.0,

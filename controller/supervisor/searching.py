@@ -88,6 +88,7 @@ class FoundMode:
     feedthrough: complex = 0j  # sample units per unit of the drive
     has_answered: bool = False  # a ping has shown what is said of the drive
     drive_scale: float = 1.0  # the part of the drive's range that does not overload the detector
+    strays_hz: tuple[float, ...] = ()  # other lines that were there, steady ones
 
 
 @dataclass(slots=True, kw_only=True)
@@ -289,7 +290,10 @@ class Searching:
         missing = [mode for mode in ModeId if mode not in chosen]
         if not missing:
             step.found = {
-                mode: self._found(mode, column, chosen[mode], samples, centers, after)
+                mode: replace(
+                    self._found(mode, column, chosen[mode], samples, centers, after),
+                    strays_hz=self._strays_hz(mode, lines[mode], tuple(chosen.values())),
+                )
                 for column, mode in enumerate(ModeId)
             }
             for mode, line in chosen.items():
@@ -388,6 +392,16 @@ class Searching:
                 "quality_factor, mass_kg and temperature_k"
             )
         return text
+
+    def _strays_hz(
+        self, mode: ModeId, lines: list[FoundLine], taken: tuple[FoundLine, ...]
+    ) -> tuple[float, ...]:
+        """Where steady lines are beside the modes, by their frequencies."""
+        return tuple(
+            self._frequency_hz(mode, line)
+            for line in lines
+            if line not in taken and not line.answered and line.is_steady
+        )
 
     def _found(
         self,

@@ -11,6 +11,8 @@ from controller.records import ModeId
 from controller.supervisor.searching import SearchTarget
 from controller.tracking.pair import Tick, TrackedPair
 
+SAME_LINE_HZ = 1.0  # a stray line that drifts is met again within that
+MOST_STRAYS = 6  # near each mode: each costs time with every update
 LEAST_SEARCH_AGAIN_HZ = 20.0  # half-width: a lost mode may have jumped by some hertz
 
 
@@ -49,6 +51,7 @@ class Whereabouts:
     def reset(self) -> None:
         """Nothing was ever locked."""
         self._last_locks: dict[ModeId, _LastLock] = {}
+        self._strays_hz: dict[ModeId, tuple[float, ...]] = {}
 
     def copy(self) -> Whereabouts:
         """An independent memory that goes on alike."""
@@ -60,6 +63,22 @@ class Whereabouts:
     def note_lock(self, mode: ModeId, sample_index: int, amplitude: float) -> None:
         """A mode is locked, with this amplitude [sample units]."""
         self._last_locks[mode] = _LastLock(sample_index=sample_index, amplitude=amplitude)
+
+    def note_strays(self, mode: ModeId, frequencies_hz: tuple[float, ...]) -> None:
+        """Stray lines that a search saw near a mode [Hz].
+
+        One that an earlier search saw stays: a later one may look at a part of the range.
+        """
+        kept = [
+            known
+            for known in self._strays_hz.get(mode, ())
+            if all(abs(known - seen) > SAME_LINE_HZ for seen in frequencies_hz)
+        ]
+        self._strays_hz[mode] = (*frequencies_hz, *kept)[:MOST_STRAYS]
+
+    def strays_hz(self, mode: ModeId) -> tuple[float, ...]:
+        """The stray lines near a mode that are known."""
+        return self._strays_hz.get(mode, ())
 
     def wide_target(self, mode: ModeId, sample_index: int) -> SearchTarget:
         """The configured range, and what is left there of a motion that was followed."""

@@ -304,12 +304,20 @@ class JointEstimator:
         before_hz = self.estimate().difference_hz
         scale = strengths[:, 3]
         if reading.lower_turns is not None:
-            self._correct(ModeId.LOWER, reading.lower_turns, reading.lower_variance_turns2 * scale)
+            self._correct(
+                ModeId.LOWER,
+                reading.lower_turns,
+                reading.lower_variance_turns2 * scale,
+                reading.lower_diffusion_turns2_per_s * window_s,
+            )
         else:
             self._restarted.discard(ModeId.LOWER)
         if reading.upper_turns is not None:
             innovation2 = self._correct(
-                ModeId.UPPER, reading.upper_turns, reading.upper_variance_turns2 * scale
+                ModeId.UPPER,
+                reading.upper_turns,
+                reading.upper_variance_turns2 * scale,
+                reading.upper_diffusion_turns2_per_s * window_s,
             )
             self.innovation_ratio += 0.05 * (min(innovation2, 100.0) - self.innovation_ratio)
         else:
@@ -376,11 +384,16 @@ class JointEstimator:
         self._p = f @ self._p @ f.transpose(0, 2, 1)
         self._p += (noises @ _noise_parts(dt)).reshape(self._p.shape)
 
-    def _correct(self, mode: ModeId, turns: float, variance: np.ndarray) -> float:
+    def _correct(
+        self, mode: ModeId, turns: float, variance: np.ndarray, diffused_turns2: float
+    ) -> float:
         """Scalar update of every member; returns the centre's squared innovation."""
         place = LOWER_MEAN if mode is ModeId.LOWER else UPPER_MEAN
         if self._phase_is_broken(place, turns, float(variance[0])):
-            if mode in self._restarted:
+            # Where the phase diffuses by as much as that, in a near null, it tells nothing of
+            # a frequency; a third of it is in the mean over the window.
+            is_lost = diffused_turns2 / 3.0 > AMBIGUOUS_TURNS**2
+            if mode in self._restarted and not is_lost:
                 self._restart_frequency(mode, turns)
             self._restart_phase(mode, turns)
             return 1.0

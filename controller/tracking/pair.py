@@ -31,12 +31,15 @@ from controller.signal.oscillator import (
 from controller.tracking.joint import JointEstimate, JointEstimator, JointReading, PumpAction
 from controller.tracking.observer import Observer, ObserverEstimate, ObserverInput
 from controller.tracking.phase_tracker import PhaseReading, PhaseTracker
+from controller.tracking.strays import StrayLines
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 TWO_PI = 2.0 * math.pi
 
 # A mode that has drifted by this part of the flat pass band is mixed down anew.
 RETUNE_RATIO = 0.25
+
+FOLLOWING = (TrackerState.LOCKED, TrackerState.PULLING_IN)
 
 _NONE_PENDING = np.empty((0, 2), dtype=np.complex128), np.empty(0, dtype=np.int64)
 
@@ -182,11 +185,16 @@ class TrackedPair:
         trackers: Mapping[ModeId, PhaseTracker],
         joint: JointEstimator,
         first_index: int,
+        strays_hz: Mapping[ModeId, Sequence[float]] | None = None,
     ) -> None:
         self.config = config
         self.trackers = trackers
         self.joint = joint
         self._references_hz = dict(frequencies_hz)
+        self._strays = {
+            mode: StrayLines((strays_hz or {}).get(mode, ()), config.sample_rate_hz)
+            for mode in ModeId
+        }
         self._converter = DownConverter(
             DownConverterConfig(
                 sample_rate_hz=config.sample_rate_hz,
@@ -212,6 +220,8 @@ class TrackedPair:
         """Forget lines and stream; as new, for a stream that starts at `first_index`."""
         for tracker in self.trackers.values():
             tracker.reset()
+        for strays in self._strays.values():
+            strays.reset()
         self.joint.reset()
         self._converter.retune(tuple(self._references_hz[mode] for mode in ModeId))
         self._converter.reset(first_index)
@@ -381,9 +391,19 @@ class TrackedPair:
             leak = influence.feedthrough(mode, self._mixes_hz[mode], centers)
             if leak is not None:
                 used = used - leak
+            if self._strays[mode]:
+                used = self._strays[mode].process(
+                    used,
+                    centers,
+                    mix_hz=self._mixes_hz[mode],
+                    mix_turns=self.oscillator_turns(mode, float(centers[0])),
+                    motion_hz=self.trackers[mode].offset_hz + pulls_hz[mode],
+                    is_followed=self.trackers[mode].state in FOLLOWING,
+                )
             if self.observer is not None or self.keeps_means:
-                motion_hz = self.trackers[mode].offset_hz + pulls_hz[mode]
-                turned = used * np.exp((-TWO_PI * 1j * motion_hz) * times_s)
+                # By the bare frequency: what a pump does passes through nulls, where a
+                # phase has no rate.
+                turned = used * np.exp((-TWO_PI * 1j * self.trackers[mode].offset_hz) * times_s)
                 means.append(complex(turned.sum()) / len(turned))
             reading = self.trackers[mode].process(used, times_s, duration_s, pulls_hz[mode])
             self._readings[mode].append(reading)

@@ -46,6 +46,9 @@ SEEN_SIGMAS = 6.0
 WANDER_RATIOS = 0.05, 6.0
 # Amplitudes that thermal motion reaches with less than this chance are hot: exp(-A^2 / 2 x^2).
 LEAST_CHANCE = 1.0e-4
+# A line that wanders by less than a tenth of its amplitude in a second can be followed
+# and taken off a baseband.
+STEADY_RATIO, STEADY_S = 0.1, 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +69,11 @@ class FoundLine:
     def answered(self) -> bool:
         """Whether the ping changed it as it changes a mode."""
         return self.answer_ratio >= ANSWER_RATIO
+
+    @property
+    def is_steady(self) -> bool:
+        """Whether it hardly wanders within seconds, as a stray line does."""
+        return self.wander2_per_s * STEADY_S < (STEADY_RATIO * self.amplitude) ** 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
