@@ -386,7 +386,8 @@ def _campaigns(
                 seeds=seeds[path],
                 progress=lambda _: bar.update(),
             )
-            text = f"{path.stem}, seeds {seeds[path][0]} to {seeds[path][-1]}"
+            text = f"{path.stem}, {len(seeds[path])} trials of each regime"
+            text += f", seeds from {seeds[path][0]} on"
             if len(seeds[path]) < options.seeds:
                 text += " (fewer: a trial with raw samples takes about ten times as long)"
             bar.clear()

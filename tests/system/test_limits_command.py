@@ -47,7 +47,7 @@ def trials(comparison: dict[str, Any]) -> list[dict[str, Any]]:
 def test_it_prints_the_table_and_what_it_means(comparison: dict[str, Any]) -> None:
     assert comparison["status"] == 0
     lines = comparison["out"].splitlines()
-    assert lines[0] == f"quiet_room, seeds {OWN_SEED} to {OWN_SEED + 1}"
+    assert lines[0] == f"quiet_room, 2 trials of each regime, seeds from {OWN_SEED} on"
     assert [line.split()[0] for line in lines[2:4]] == ["regime", "driven"]
     assert max(map(len, lines)) <= 120
     assert any("undetected loss of lock" in line for line in lines)
