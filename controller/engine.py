@@ -191,10 +191,7 @@ class Engine:
         self._ticks = 0
         self._allan: dict[str, RunningAllan] = {}
         self._learnt: Learnt | None = None  # by an observer of an earlier exchange
-        # What the protocol asked with the last block; first of all, a pump that waits for it.
-        self._asked: tuple[Request, ...] = (
-            (Request(kind=RequestKind.DISARM, who="protocol"),) if protocol is not None else ()
-        )
+        self._asked: tuple[Request, ...] = ()  # by the protocol, with the last block
 
     def __repr__(self) -> str:
         return f"Engine({self.status_line})"
@@ -561,6 +558,7 @@ class Engine:
                 amplitude=found[mode].amplitude,
             )
         self._adopt_drives(found)
+        self._drives.released.clear()  # nobody observes free modes any more: hold them
         self._influence = ToneInfluence(
             self._pair,
             self._drives,
@@ -704,17 +702,18 @@ class Engine:
         pair = self._pair
         named = {mode for mode in ModeId if request.text in ("", mode.value)}
         modes = named & set(self._drives.channels)
-        if pair is None or not modes:
+        if not modes or (pair is None and request.kind is RequestKind.RELEASE):
             text = f"{request.kind.value} {request.text}: no such mode is driven now"
             out.events.append(self._event("run", "request_refused", text))
             return
         if request.kind is RequestKind.DRIVE:
             for mode in modes if request.value > 0.0 else ():
                 self._drives.aim(mode, request.value / self._stream.metres_per_unit)
-            if pair.observer is not None and self._drives.released:
+            if pair is not None and pair.observer is not None and self._drives.released:
                 self._learnt = pair.observer.learnt()
             self._drives.released -= modes
             return
+        assert pair is not None
         if not self._drives.released:
             pair.observer = None  # the loops know more by now: a new one begins
         if pair.observer is None:

@@ -4,11 +4,12 @@
 
 Theory of operation. Each step asks the loop for something when it begins, and is
 done when the loop shows it, or when its time is over. While a step goes on, the
-loop may lose a mode or mute the pump: the step is interrupted then. The pump is
-asked off, the modes are driven and found again by the loop itself, and the
-protocol goes back to the last step that prepared the modes (find, lock, settle,
-ring_up or drive) and tries again, as often as its `retries` allow. A pause takes
-effect between two steps; a skipped step ends at once and counts as not completed.
+loop may lose a mode or mute the pump: the step is interrupted then, except `wait`,
+which only lets time pass. The pump is asked off, the modes are driven and found
+again by the loop itself, and the protocol goes back to the last step that prepared
+the modes (find, lock, settle, ring_up or drive) and tries again, as often as its
+`retries` allow. A pause takes effect between two steps; a skipped step ends at once
+and counts as not completed; a skipped pump goes off.
 """
 
 from __future__ import annotations
@@ -31,6 +32,9 @@ PREPARING = ("find", "lock", "settle", "ring_up", "drive")
 NEAR = 0.1  # of the amplitude that was asked for
 DEFAULT_TIMEOUT_S = 300.0
 PUMP_TIMEOUT_S = 60.0  # for a pump to come on: the healthy time and some
+# A step that begins while the difference is not known has so long: some ticks of the
+# observer, which begins when modes are released.
+KNOWN_WITHIN_S = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,8 +108,9 @@ class ProtocolRunner:
         self._attempts = [0] * len(self._steps)
         self._repeated = 0
         self._is_pumped = False  # the pump was asked on and should be
+        self._has_come_on = False  # the pump, in the present step
         self._was_known = False
-        self._is_recovering = False
+        self._recovering_from_s: float | None = None
         self._pause_wanted = False
         self._marks: list[str] = []
         self._now_s = 0.0
@@ -179,7 +184,7 @@ class ProtocolRunner:
         if step is None:
             return "protocol stopped" if self.is_stopped else "protocol done"
         state = "paused before " if self.is_paused else ""
-        if self._is_recovering:
+        if self._recovering_from_s is not None:
             state = "recovering, then "
         return f"{state}{step.title} ({self.number} of {self.count})"
 
@@ -201,14 +206,22 @@ class ProtocolRunner:
             Requests to the loop, sections that ended, events.
         """
         self._now_s = view.time_s
+        was_finished = self.is_finished
+        if self._begun_s is None or self._steps[self._place].kind != "marker":
+            self._marks.clear()  # only those of this block may be waited for by then
         self._marks.extend(view.marks)
         asked: list[Request] = []
         sections: list[Section] = []
         events: list[Event] = []
         for request in requests:
-            self._obey(request, view, asked, sections, events)
+            if not self.is_finished:
+                self._obey(request, view, asked, sections, events)
         if not self.is_finished and self.failure is None:
             self._advance(view, asked, sections, events)
+        if self.is_finished and not was_finished:
+            asked.append(_request(RequestKind.DISARM))
+            if not self.is_stopped:
+                events.append(self._event(view, "done", f"{self.count} steps"))
         self._was_known = view.are_known
         return ProtocolStep(requests=tuple(asked), sections=tuple(sections), events=tuple(events))
 
@@ -224,13 +237,15 @@ class ProtocolRunner:
             self._pause_wanted = True
         elif request.kind is RequestKind.RESUME:
             self._pause_wanted = False
-        elif request.kind is RequestKind.SKIP and self.step is not None:
-            self._end(view, sections, events, completed=False, reason="skipped by the operator")
+        elif request.kind is RequestKind.SKIP and (step := self.step) is not None:
+            self._end(view, sections, completed=False, reason="skipped by the operator")
             self._place += 1
+            if step.kind in ("pump_on", "pump_off"):
+                self._is_pumped = False
+                asked.append(_request(RequestKind.DISARM))
         elif request.kind is RequestKind.STOP:
-            self._end(view, sections, events, completed=False, reason="stopped by the operator")
+            self._end(view, sections, completed=False, reason="stopped by the operator")
             self.is_stopped = True
-            asked.append(_request(RequestKind.DISARM))
         else:
             return
         events.append(self._event(view, "request", f"{request.kind.value} by {request.who}"))
@@ -243,10 +258,11 @@ class ProtocolRunner:
         events: list[Event],
     ) -> None:
         """Begin and end steps until one has to wait."""
-        if self._is_recovering:
+        if self._recovering_from_s is not None:
             if not view.are_locked:
+                self._lose_patience(view, events)
                 return
-            self._is_recovering = False
+            self._recovering_from_s = None
         while (step := self.step) is not None:
             if self._begun_s is None:
                 if self._pause_wanted:
@@ -254,24 +270,22 @@ class ProtocolRunner:
                 self._begin(step, view, asked, events)
                 if not step.is_instant:
                     return
+            self._has_come_on |= view.pump_state is PumpState.ON
             why = self._interruption(step, view)
             if why:
                 self._interrupt(why, view, asked, sections, events)
                 return
             if not self._is_done(step, view):
                 return
-            self._end(view, sections, events, completed=True)
+            self._end(view, sections, completed=True)
             self._place += 1
-        if self.is_finished:
-            asked.append(_request(RequestKind.DISARM))
-            events.append(self._event(view, "done", f"{self.count} steps"))
 
     def _begin(
         self, step: PlannedStep, view: LoopView, asked: list[Request], events: list[Event]
     ) -> None:
         self._begun_s = view.time_s
         self._attempts[self._place] += 1
-        self._marks.clear()
+        self._has_come_on = False
         asked.extend(self._opening(step))
         events.append(self._event(view, "step", f"{self.number} of {self.count}: {step.title}"))
 
@@ -279,7 +293,6 @@ class ProtocolRunner:
         self,
         view: LoopView,
         sections: list[Section],
-        events: list[Event],
         *,
         completed: bool,
         reason: str = "",
@@ -288,6 +301,8 @@ class ProtocolRunner:
         self._begun_s = None
         if step is None or begun_s is None:
             return
+        if step.kind == "marker":
+            self._marks.clear()  # a mark ends one step
         sections.append(
             Section(
                 number=self.number,
@@ -338,27 +353,35 @@ class ProtocolRunner:
         if step.kind == "pump_off":
             return view.pump_state is PumpState.OFF
         if step.kind == "marker":
-            wanted = str(p.get("text", ""))
-            if any(not wanted or mark == wanted for mark in self._marks):
-                return True
             is_required = bool(p.get("required", True))
-            return not is_required and self._has_waited(step, elapsed_s)
+            return self._is_marked(step) or (not is_required and self._has_waited(step, elapsed_s))
         return elapsed_s >= float(p.get("duration_s", 0.0))
+
+    def _is_marked(self, step: PlannedStep) -> bool:
+        """Whether the mark that a step waits for has come."""
+        wanted = str(step.parameters.get("text", ""))
+        return any(not wanted or mark == wanted for mark in self._marks)
 
     def _interruption(self, step: PlannedStep, view: LoopView) -> str:
         """Why the present step cannot go on; empty if it can."""
         elapsed_s = view.time_s - (self._begun_s or 0.0)
-        if step.kind not in PREPARING and self._was_known and not view.are_known:
+        is_watched = step.kind != "wait"
+        is_lost = self._was_known or elapsed_s > KNOWN_WITHIN_S
+        if is_watched and step.kind not in PREPARING and is_lost and not view.are_known:
             return "a lock was lost"
-        if self._is_pumped and step.kind != "pump_on" and view.pump_state is not PumpState.ON:
-            return "the pump went off"
-        if view.pump_state is PumpState.MUTED and step.kind == "pump_on" and elapsed_s > 0.0:
-            return "the pump was muted" if self._has_waited(step, elapsed_s) else ""
+        if is_watched and self._has_lost_pump(step, view):
+            is_muted = view.pump_state is PumpState.MUTED
+            return "the pump was muted" if is_muted else "the pump went off"
         if self._has_waited(step, elapsed_s) and not self._is_done(step, view):
-            if step.kind == "marker" and not step.parameters.get("required", True):
-                return ""
             return f"it took longer than {elapsed_s:.3g} s"
         return ""
+
+    def _has_lost_pump(self, step: PlannedStep, view: LoopView) -> bool:
+        """Whether the pump should be on, and is not."""
+        should_be_on = self._is_pumped
+        if step.kind == "pump_on":
+            should_be_on = self._has_come_on and not view.is_pump_over
+        return should_be_on and view.pump_state is not PumpState.ON
 
     @staticmethod
     def _has_waited(step: PlannedStep, elapsed_s: float) -> bool:
@@ -381,7 +404,7 @@ class ProtocolRunner:
         """Go back to where the modes were prepared, if there are tries left."""
         step = self.step
         assert step is not None
-        self._end(view, sections, events, completed=False, reason=why)
+        self._end(view, sections, completed=False, reason=why)
         asked.append(_request(RequestKind.DISARM))
         asked.append(_request(RequestKind.DRIVE))
         self._is_pumped = False
@@ -390,7 +413,7 @@ class ProtocolRunner:
             events.append(self._event(view, "failed", self.failure))
             return
         self._repeated += 1
-        self._is_recovering = True
+        self._recovering_from_s = view.time_s
         while self._place > 0 and self._steps[self._place].kind not in PREPARING:
             self._place -= 1
         # Modes in a row that were prepared together are prepared together again.
@@ -398,6 +421,13 @@ class ProtocolRunner:
             self._place -= 1
         text = f"{why}: back to {self._steps[self._place].title}, repeat {self._repeated}"
         events.append(self._event(view, "interrupted", text))
+
+    def _lose_patience(self, view: LoopView, events: list[Event]) -> None:
+        """Fail where the modes are not locked again."""
+        assert self._recovering_from_s is not None
+        if view.time_s - self._recovering_from_s > DEFAULT_TIMEOUT_S:
+            self.failure = f"{self.status}: no lock within {DEFAULT_TIMEOUT_S:g} s"
+            events.append(self._event(view, "failed", self.failure))
 
     def _event(self, view: LoopView, kind: str, text: str) -> Event:
         return Event(

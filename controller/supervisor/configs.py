@@ -308,7 +308,8 @@ def pump_config(
 ) -> PumpConfig:
     """Limits and wishes for the pump; without a channel there is nothing to switch.
 
-    The pump may come on `run.pump_from_s` after `first_index`; None: at any time.
+    The pump may come on `run.pump_from_s` after `first_index`; None: at any time, when a
+    protocol asks for it.
     """
     pump = settings.pump
     return PumpConfig(
@@ -325,6 +326,7 @@ def pump_config(
         from_index=0
         if first_index is None
         else first_index + round(settings.run.pump_from_s * sample_rate_hz),
+        is_directed=first_index is None,
     )
 
 

@@ -65,6 +65,7 @@ class PumpConfig:
     healthy_s: float
     ramp_s: float
     from_index: int  # not before this sample
+    is_directed: bool = False  # by a protocol: ARM lifts a mute, and PUMP alone asks for the pump
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.amplitude <= self.channel.max_amplitude:
@@ -105,10 +106,11 @@ class PumpSupervisor:
         self.tone = ToneState(self.config.sample_rate_hz)
         self.interlock = Interlock(self.config.sample_rate_hz)
         self._states = [(0, PumpState.OFF)]
-        self._is_armed = True
+        self._is_armed = not self.config.is_directed
         self._is_held = False  # by an operator's mute
         self._on_since: int | None = None
         self._on_at: int | None = None  # where the tone really began
+        self.is_over = False  # a pump that was wished for a time has been on for it
         self._last_index = 0  # of the view before
         self._said_at = self.config.from_index  # what the pump waits for
         self._asked_amplitude = 0.0
@@ -136,11 +138,6 @@ class PumpSupervisor:
     def is_wanted(self) -> bool:
         """Whether the pump should come on when all is well."""
         return self._is_armed and self.wish.amplitude > 0.0
-
-    @property
-    def is_over(self) -> bool:
-        """Whether a pump that was wished for a time has been on for it."""
-        return self.wish.duration_s is not None and not self._is_armed
 
     def state_at(self, sample_index: float) -> PumpState:
         """The state at a sample not long ago."""
@@ -180,10 +177,11 @@ class PumpSupervisor:
             tones.append(self._off_tone(index))
         ahead, self._last_index = index - self._last_index, index
         end_index = self._end_index()
-        if self.state is PumpState.ON and not self.interlock.is_open and end_index <= index + ahead:
+        late_index = index + ahead + self.config.channel.latency_samples
+        if self.state is PumpState.ON and not self.interlock.is_open and end_index <= late_index:
             # The next block would be too late: the end is commanded for its sample.
             tones.append(self._off_tone(max(round(end_index), index)))
-            self._is_armed = False
+            self._is_armed, self.is_over = False, True
             events.extend(self._leave_on(PumpState.OFF, index, "its time is over"))
         elif self.state is PumpState.ON:
             if self.interlock.is_open or not self.is_wanted:
@@ -260,12 +258,13 @@ class PumpSupervisor:
             yield self._event(index, "request_refused", f"{text}: {refusal}")
             return
         if kind is RequestKind.ARM:
-            self._is_armed, self._is_held = True, False
+            self._is_held = False
+            self._is_armed = self._is_armed or not self.config.is_directed
             if self.state is not PumpState.ON:
                 self.interlock.distrust()
         elif kind is RequestKind.PUMP:
             assert request.wish is not None
-            self.wish, self._is_armed = request.wish, True
+            self.wish, self._is_armed, self.is_over = request.wish, True, False
         elif kind is RequestKind.DISARM:
             self._is_armed = False
         elif kind is RequestKind.MUTE:
@@ -296,6 +295,8 @@ class PumpSupervisor:
             return "it does not say how the pump should be"
         if not 0.0 <= wish.amplitude <= channel.max_amplitude:
             return f"the channel allows 0 to {channel.max_amplitude:g} {channel.amplitude_unit}"
+        if wish.duration_s is not None and not 0.0 < wish.duration_s < math.inf:
+            return f"it cannot be on for {wish.duration_s:g} s"
         if wish.waveform not in channel.waveforms:
             return f"the channel does {', '.join(channel.waveforms)}, not {wish.waveform}"
         return ""
@@ -464,11 +465,12 @@ class PumpSupervisor:
         assert view.difference_hz is not None and view.tracked_sigma_hz is not None
         wish = self.wish
         frequency_hz = view.difference_hz + self._offset_hz(view.sample_index)
+        present_hz = self.tone.frequency_at(view.sample_index)  # it may chirp
         if not self.config.channel.keeps_phase:
             # A change may break the phase: only where staying is worse than the break.
             least_hz = max(2.0 * view.tracked_sigma_hz, 0.1 * self.config.sigma_limit_hz)
-            if abs(frequency_hz - self.tone.frequency_hz) < least_hz:
-                frequency_hz = self.tone.frequency_hz
+            if abs(frequency_hz - present_hz) < least_hz:
+                frequency_hz = present_hz
         elif (
             wish.offset_hz == 0.0
             and wish.chirp_hz_per_s == 0.0
@@ -477,7 +479,7 @@ class PumpSupervisor:
         ):
             frequency_hz += self._steering_hz(view.difference_turns, view.sample_index)
         is_new_amplitude = wish.amplitude != self._asked_amplitude
-        if frequency_hz == self.tone.frequency_hz and not is_new_amplitude:
+        if frequency_hz == present_hz and not is_new_amplitude:
             return
         yield self._tone(view, frequency_hz, self.config.ramp_s if is_new_amplitude else 0.0)
 

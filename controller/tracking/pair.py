@@ -206,11 +206,6 @@ class TrackedPair:
             first_index,
         )
         self.pass_band_hz = self._converter.config.pass_half_width_hz
-        self.observer: Observer | None = None
-        # While modes exchange energy or fade, their phases would teach the joint
-        # estimate wrong strengths: it rests, and keeps what it knew.
-        self.is_joint_resting = False
-        self.keeps_means = False  # for a protocol that records
         self._begin()
 
     def __repr__(self) -> str:
@@ -319,6 +314,11 @@ class TrackedPair:
         """No line followed yet, mixed around the references."""
         self._mixes_hz = dict(self._references_hz)
         self._counts = {mode: self._counts_of(hz) for mode, hz in self._mixes_hz.items()}
+        self.observer: Observer | None = None
+        # While modes exchange energy or fade, their phases would teach the joint
+        # estimate wrong strengths: it rests, and keeps what it knew.
+        self.is_joint_resting = False
+        self.keeps_means = False  # for a protocol that records
         self._carried_turns = dict.fromkeys(ModeId, 0.0)
         self._carried_at = dict.fromkeys(ModeId, 0.0)
         self._pulls_hz = dict.fromkeys(ModeId, 0.0)
