@@ -7,7 +7,8 @@ adjacent readings: their covariance is tridiagonal.
 from __future__ import annotations
 
 import numpy as np
-from scipy.linalg import cholesky_banded, solve_banded
+from scipy.linalg import cholesky_banded
+from scipy.linalg.lapack import dtbtrs
 
 
 def factor(variances: np.ndarray, neighbours: np.ndarray) -> np.ndarray:
@@ -37,11 +38,12 @@ def whitened(cholesky: np.ndarray, errors: np.ndarray) -> np.ndarray:
     ----------
     cholesky : ndarray of float64, shape (2, n)
         From `factor`.
-    errors : ndarray of float64, shape (n,)
-        As correlated as that says.
+    errors : ndarray of float64, shape (n,) or (n, k)
+        As correlated as that says, each column by itself.
 
     Returns
     -------
-    ndarray of float64, shape (n,)
+    ndarray of float64, of the same shape
     """
-    return np.asarray(solve_banded((1, 0), cholesky, errors))
+    solution, _ = dtbtrs(cholesky, errors, uplo="L")
+    return np.asarray(solution).reshape(errors.shape)

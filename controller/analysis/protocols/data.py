@@ -285,9 +285,9 @@ def unwrapped_rad(phases_rad: np.ndarray) -> np.ndarray:
     Returns
     -------
     ndarray of float64, shape (n,)
-        From 0 [rad]. The rate is known but for whole turns per step.
+        From the first as it is [rad]. The rate is known but for whole turns per step.
     """
-    return summed_rad(np.exp(1j * np.diff(phases_rad)))
+    return np.asarray(phases_rad[0] + summed_rad(np.exp(1j * np.diff(phases_rad))))
 
 
 def summed_rad(steps: np.ndarray) -> np.ndarray:

@@ -335,7 +335,9 @@ def _asked_detuning_hz(run: Run, data: ProtocolData) -> float:
             "neither a step nor a record says it"
         )
     phase_rad = unwrapped_rad(run.basebands["pump_phase_rad"])
-    return _nearest_hz(float(phase_rad[-1]) / (TWO_PI * run.duration_s) - tracked[0], run)
+    return _nearest_hz(
+        float(phase_rad[-1] - phase_rad[0]) / (TWO_PI * run.duration_s) - tracked[0], run
+    )
 
 
 def _nearest_hz(frequency_hz: float, run: Run) -> float:

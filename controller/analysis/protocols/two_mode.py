@@ -51,7 +51,9 @@ LONGEST_STEP_S = 0.2
 STEP_RAD = 0.25  # of the exchange, within one step
 FEWEST_STEPS = 40  # three numbers each, against about ten parameters
 PASSES = 4  # the noise and the drift settle to 1e-3 of a sigma within three
+SMALLEST_GAIN = 1.0e-7  # of chi-square, about a thousand: 0.01 sigma
 LARGEST_NOISE_RATIO = 10.0  # of the variance of the residuals; masses are known to a factor
+LEAST_NOISE_RATIO = 1.0e-9  # data without any noise
 COMMON_SMOOTHING_S = 0.5
 
 
@@ -322,7 +324,9 @@ class _Fit:
     def fitted(self) -> TwoModeFit:
         for _ in range(PASSES):
             self._weigh()
-            solution = least_squares(self._residuals, self._values, method="trf", x_scale="jac")
+            solution = least_squares(
+                self._residuals, self._values, x_scale="jac", ftol=SMALLEST_GAIN
+            )
             if not solution.success:
                 raise ProtocolFailure(
                     f"the two-mode fit of the stretch at {self._run.start_s:.1f} s did not converge"
@@ -377,8 +381,9 @@ class _Fit:
         return np.concatenate(
             [
                 whitened(self._along_factor, along),
-                whitened(self._across_factor, across.real),
-                whitened(self._across_factor, across.imag),
+                whitened(
+                    self._across_factor, np.stack([across.real, across.imag], axis=1)
+                ).T.ravel(),
                 self._prior_residuals(values),
             ]
         )
@@ -426,10 +431,10 @@ class _Fit:
         """Variances against what was expected; and the drift, now without the coupling's pull."""
         n = self._steps.count
         along, across = residuals[:n], residuals[n : 3 * n]
-        spent = COUNT / 2.0  # of the parameters, most is learnt across the motion
+        # Of the parameters, the mean decay rate is learnt along the motion.
         self._noise_ratios = (
-            self._noise_ratios[0] * float(along @ along) / (n - 1),
-            self._noise_ratios[1] * float(across @ across) / (2 * n - spent - 1),
+            max(self._noise_ratios[0] * float(along @ along) / (n - 1), LEAST_NOISE_RATIO),
+            max(self._noise_ratios[1] * float(across @ across) / (2 * n - 5), LEAST_NOISE_RATIO),
         )
         predicted = self._predicted(self._values) / self._sigmas[:, None]
         seen = self._steps.amplitudes[:, 1:] / self._sigmas[:, None]
