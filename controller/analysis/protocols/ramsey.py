@@ -1,0 +1,613 @@
+"""Ramsey fringes: two pulses of a quarter exchange with a free time between.
+
+What the second pulse hands over depends on how far the pump has run away from the modes
+during the free time. The pump's phase is known from the log; the fringes therefore read
+the difference of the modes, by energies alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.stats import chi2
+
+from controller.analysis.protocols.data import (
+    TWO_PI,
+    Facts,
+    ProtocolData,
+    ProtocolFailure,
+    ProtocolResult,
+    guarded,
+    propagated,
+    with_sigmas,
+)
+from controller.analysis.protocols.transfers import (
+    Decay,
+    Passage,
+    decay_of,
+    diffusion_rad2,
+    fraction_lower,
+    fraction_sigma,
+    mean_turning_hz,
+    passages,
+    read_count,
+    tracked_mean,
+)
+
+HOPELESS_CHANCE = 1.0e-6  # that a sound fit leaves so much
+FEWEST_FRINGE_SIGMAS = 5.0  # of the contrast; noise alone has 2 or 3 at the best frequency
+SEARCH_POINTS = 801
+PASSES = 3  # the noise of a point depends on where it should be
+LINE_POINTS = 400  # of the fitted curve
+OFFSET, COSINE, SINE, LOSS = range(4)  # first numbers of a fit of fringes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FreeTime:
+    """What the pump and the modes did while the pump was off between two pulses."""
+
+    start_s: float
+    end_s: float
+    pump_turned_rad: float  # from the end of one pulse to the start of the next, with its step
+    lower_hz: float  # mean, against its reference, modulo the update rate
+    powers_m2: tuple[float, float]  # mean squared amplitudes, lower and upper
+
+    @property
+    def duration_s(self) -> float:
+        """From pulse to pulse."""
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Points:
+    """Transferred fractions of several sequences, shape (n,) each."""
+
+    free_s: np.ndarray  # in all
+    fractions: np.ndarray
+    diffusions_rad2: np.ndarray
+    turned_rad: np.ndarray  # what the pump's phase adds to the phase of the fringes
+
+    def sigmas(self, expected: np.ndarray) -> np.ndarray:
+        """Of the fractions, where these are expected."""
+        inside = np.clip(expected, 0.0, 1.0)
+        return np.array(
+            [
+                fraction_sigma(float(fraction), float(diffusion))
+                for fraction, diffusion in zip(inside, self.diffusions_rad2, strict=True)
+            ]
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fringes:
+    """A fit of fringes: B + exp(-L T)/2 (X cos(Psi) - Y sin(Psi))."""
+
+    values: np.ndarray  # B, X, Y, L, then what the phases depend on
+    covariance: np.ndarray
+    expected: np.ndarray  # fractions, (n,)
+    sigmas: np.ndarray  # of the fractions, (n,)
+    chi_square_ratio: float  # per degree of freedom
+
+    @property
+    def contrast(self) -> tuple[float, float]:
+        """At no free time, with its sigma."""
+        return propagated(
+            lambda values: math.hypot(values[COSINE], values[SINE]), self.values, self.covariance
+        )
+
+    def dephasing_time_s(self, decay: Decay) -> tuple[float, float]:
+        """Decay time of the fringes in the energy, energy lost and all, with its sigma.
+
+        Parameters
+        ----------
+        decay : Decay
+            Of the energy.
+
+        Returns
+        -------
+        (float, float)
+            Time and sigma [s].
+
+        Raises
+        ------
+        ProtocolFailure
+            If the fringes do not decay.
+        """
+        rate_per_s, sigma = decay.mean_rate_per_s
+        rate_per_s += float(self.values[LOSS])
+        sigma = math.hypot(sigma, math.sqrt(float(self.covariance[LOSS, LOSS])))
+        if not rate_per_s > sigma:
+            raise ProtocolFailure(
+                f"the fringes fade by {rate_per_s:.2g} a second, known to {sigma:.2g}: "
+                "more or longer free times are needed to tell how fast"
+            )
+        return 1.0 / rate_per_s, sigma / rate_per_s**2
+
+
+def ramsey(data: ProtocolData) -> ProtocolResult:
+    """Difference, contrast and dephasing from Ramsey fringes.
+
+    Parameters
+    ----------
+    data : ProtocolData
+        Sequences `first_pulse`, `free`, `second_pulse`, `read_out` with six or more free
+        times; the second pulse goes on in the phase of the first one, turned by an angle
+        that grows with the free time.
+
+    Returns
+    -------
+    ProtocolResult
+        `fringe_hz`, frequency of the fringes against the true free time: what the second
+        pulse is turned by in a second, and what the pump was above the difference.
+        `difference_hz`, from it and the pump's logged phase, mean over all free time;
+        `difference_tracked_hz`, what the loop reported, mean over the same; and
+        `difference_disagreement_hz`, the former less the latter (its sigma has both).
+        `contrast` at no free time. `dephasing_time_s`, in which the fringes in the energy
+        fade by e, against `energy_decay_time_s`, in which the energy does: equal if nothing
+        but the loss of energy dephases. `chi_square_ratio`, per degree of freedom.
+
+    Notes
+    -----
+    Two pulses of a quarter exchange, resonant, hand over (1 + cos(Psi))/2 with Psi what the
+    pump's phase has gained on that of the modes (Ramsey 1950, from memory). Lengths that
+    are not quite a quarter, detunings and a lower mode at a small amplitude of its own, all
+    of them alike in every sequence, go into offset, contrast and phase, which are free. The
+    frequency follows the lower mode's by a ratio and walks from one sequence to the next.
+
+    References
+    ----------
+    T. Faust et al., Nature Physics 9, 485 (2013): Ramsey fringes of two mechanical modes,
+    dephasing and energy decay alike.
+    """
+    return guarded(_ramsey, data)
+
+
+def _ramsey(data: ProtocolData) -> ProtocolResult:
+    found = passages(data, "first_pulse", "read_out")
+    frame_hz = frame_of(found, data)
+    frees = [free_times(passage, ("second_pulse",), frame_hz) for passage in found]
+    points = points_of(found, frees, data.facts, signs=(1.0,))
+    decay = decay_of(found, data.facts)
+    fit = FreeFringes(points, [each[0] for each in frees], data.facts, step_hz(found, points))
+    fringes = fit.fitted()
+    difference_hz = fit.mean_difference_hz(fringes)
+    pump_hz = float(points.turned_rad.sum() / points.free_s.sum()) / TWO_PI
+    values = {
+        "fringe_hz": (pump_hz - difference_hz[0], difference_hz[1]),
+        "difference_hz": (
+            data.reference_difference_hz + frame_hz + difference_hz[0],
+            difference_hz[1],
+        ),
+        "contrast": fringes.contrast,
+        "dephasing_time_s": fringes.dephasing_time_s(decay),
+        "energy_decay_time_s": decay.time_s,
+    }
+    results = with_sigmas(values)
+    tracked = tracked_mean(data, [(each[0].start_s, each[0].end_s) for each in frees])
+    results |= _compared(tracked, data, values["difference_hz"])
+    results["chi_square_ratio"] = fringes.chi_square_ratio
+    return ProtocolResult(
+        results=results, series=_series(points, fringes, pump_hz - difference_hz[0])
+    )
+
+
+def _compared(
+    tracked: tuple[float, float] | None, data: ProtocolData, difference_hz: tuple[float, float]
+) -> dict[str, float | None]:
+    """The tracked difference beside that of the fringes."""
+    names = ("difference_tracked_hz", "difference_disagreement_hz")
+    if tracked is None:
+        return {f"{name}{end}": None for name in names for end in ("", "_sigma")}
+    tracked_hz = data.reference_difference_hz + tracked[0]
+    return {
+        "difference_tracked_hz": tracked_hz,
+        "difference_tracked_hz_sigma": tracked[1],
+        "difference_disagreement_hz": difference_hz[0] - tracked_hz,
+        "difference_disagreement_hz_sigma": math.hypot(difference_hz[1], tracked[1]),
+    }
+
+
+def _series(points: Points, fringes: Fringes, fringe_hz: float) -> dict[str, np.ndarray]:
+    """Points, and the curve at the mean frequency, against the free time."""
+    line_s = np.linspace(0.0, 1.05 * float(points.free_s.max()), LINE_POINTS)
+    return {
+        "free_s": points.free_s,
+        "transferred": points.fractions,
+        "transferred_sigma": fringes.sigmas,
+        "expected": fringes.expected,
+        "line_s": line_s,
+        "line_transferred": fringe_law(fringes.values, TWO_PI * fringe_hz * line_s, line_s),
+    }
+
+
+# -- from basebands to points ------------------------------------------------------------
+
+
+def frame_of(found: Sequence[Passage], data: ProtocolData) -> float:
+    """A frequency near the difference, against that of the references [Hz].
+
+    Parameters
+    ----------
+    found : sequence of Passage
+        All sequences.
+    data : ProtocolData
+        With records, if the difference may lie further off than half the update rate.
+
+    Returns
+    -------
+    float
+        Phases are counted from it, so that they turn slowly; nothing else depends on it.
+    """
+    tracked = tracked_mean(
+        data, [(float(each.times_s[0]), float(each.times_s[-1])) for each in found]
+    )
+    if tracked is not None:
+        return tracked[0]
+    pump = np.exp(1j * found[0].basebands["pump_phase_rad"])
+    return mean_turning_hz(pump[found[0].turned_on[-1] :], found[0].spacing_s)
+
+
+def free_times(
+    passage: Passage, pulse_names: Sequence[str], frame_hz: float
+) -> tuple[FreeTime, ...]:
+    """The free times of a sequence, each before a pulse.
+
+    Parameters
+    ----------
+    passage : Passage
+        The sequence.
+    pulse_names : sequence of str
+        All pulses but the first one.
+    frame_hz : float
+        As from `frame_of`.
+
+    Returns
+    -------
+    tuple of FreeTime
+
+    Raises
+    ------
+    ProtocolFailure
+        If there are other pulses, or too little between them.
+    """
+    ons, offs = passage.turned_on[-len(pulse_names) :], passage.turned_off
+    if len(offs) != len(pulse_names) + 1 or len(ons) != len(pulse_names):
+        raise ProtocolFailure(
+            f"the pump went off {len(offs)} times in the sequence at {passage.times_s[0]:.1f} s; "
+            f"it should have {len(pulse_names) + 1} pulses"
+        )
+    steps_rad = [passage.parameters[name].get("phase_rad", 0.0) for name in pulse_names]
+    return tuple(
+        _free_time(passage, start, end, step_rad, frame_hz)
+        for start, end, step_rad in zip(offs[:-1], ons, steps_rad, strict=True)
+    )
+
+
+def _free_time(
+    passage: Passage, start: int, end: int, step_rad: float, frame_hz: float
+) -> FreeTime:
+    """Between two basebands; the pump's phase goes on, and makes about a step at the end."""
+    if end - start < 2:
+        raise ProtocolFailure(
+            f"the free time at {passage.edge_s(start):.1f} s is too short to be seen"
+        )
+    start_s, end_s = passage.edge_s(start), passage.edge_s(end)
+    within, times_s = passage.basebands[start:end], passage.times_s
+    pump = np.exp(
+        1j * (passage.basebands["pump_phase_rad"] - TWO_PI * frame_hz * (times_s - start_s))
+    )
+    rate_rad_s = TWO_PI * mean_turning_hz(pump[start:end], passage.spacing_s)
+    expected_rad = rate_rad_s * (times_s[end] - times_s[end - 1]) + step_rad
+    beyond_rad = float(np.angle(pump[end] * pump[end - 1].conj() * np.exp(-1j * expected_rad)))
+    return FreeTime(
+        start_s=start_s,
+        end_s=end_s,
+        pump_turned_rad=rate_rad_s * (end_s - start_s) + step_rad + beyond_rad,
+        lower_hz=mean_turning_hz(within["lower"], passage.spacing_s),
+        powers_m2=(
+            float((np.abs(within["lower"]) ** 2).mean()),
+            float((np.abs(within["upper"]) ** 2).mean()),
+        ),
+    )
+
+
+def points_of(
+    found: Sequence[Passage],
+    frees: Sequence[Sequence[FreeTime]],
+    facts: Facts,
+    *,
+    signs: Sequence[float],
+) -> Points:
+    """What each sequence has transferred.
+
+    Parameters
+    ----------
+    found : sequence of Passage
+        The sequences.
+    frees : sequence of sequences of FreeTime
+        Of each.
+    facts : Facts
+        Thermal motion and noise.
+    signs : sequence of float
+        By which the pump's phase in each free time counts.
+
+    Returns
+    -------
+    Points
+    """
+    fractions, diffusions = [], []
+    for passage in found:
+        end = passage.turned_off[-1]
+        fractions.append(fraction_lower(passage, slice(end, end + read_count(passage, facts))))
+        diffusions.append(diffusion_rad2(passage, slice(0, end + 1), facts))
+    return Points(
+        free_s=np.array([sum(free.duration_s for free in each) for each in frees]),
+        fractions=np.array(fractions),
+        diffusions_rad2=np.array(diffusions),
+        turned_rad=np.array(
+            [
+                sum(s * free.pump_turned_rad for s, free in zip(signs, each, strict=True))
+                for each in frees
+            ]
+        ),
+    )
+
+
+def step_hz(found: Sequence[Passage], points: Points) -> float:
+    """By how much the second pulses are turned for each second of free time [Hz].
+
+    Parameters
+    ----------
+    found : sequence of Passage
+        With a step `second_pulse`.
+    points : Points
+        Their free times.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    ProtocolFailure
+        If they are not turned: on which side the pump is would remain open.
+    """
+    steps_rad = sum(passage.parameters["second_pulse"].get("phase_rad", 0.0) for passage in found)
+    turned_hz = float(steps_rad / points.free_s.sum()) / TWO_PI
+    if not turned_hz > 0.0:
+        raise ProtocolFailure(
+            "the second pulses are not turned: give them a phase_rad that grows with the free "
+            "time, or nothing tells on which side of the difference the pump is"
+        )
+    return turned_hz
+
+
+# -- fringes -----------------------------------------------------------------------------
+
+
+def fringe_law(values: np.ndarray, phases_rad: np.ndarray, free_s: np.ndarray) -> np.ndarray:
+    """Transferred fractions.
+
+    Parameters
+    ----------
+    values : ndarray of float64
+        B, X, Y and L; others behind them do not matter.
+    phases_rad : ndarray of float64, shape (n,)
+        Psi [rad].
+    free_s : ndarray of float64, shape (n,)
+        T [s].
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        B + exp(-L T)/2 (X cos(Psi) - Y sin(Psi)).
+    """
+    waves = values[COSINE] * np.cos(phases_rad) - values[SINE] * np.sin(phases_rad)
+    return np.asarray(values[OFFSET] + 0.5 * np.exp(-values[LOSS] * free_s) * waves)
+
+
+def linear_start(points: Points, phases_rad: np.ndarray) -> tuple[np.ndarray, float]:
+    """Offset and waves of fringes that do not fade, at known phases.
+
+    Parameters
+    ----------
+    points : Points
+        Fractions.
+    phases_rad : ndarray of float64, shape (n,)
+        Psi [rad].
+
+    Returns
+    -------
+    (ndarray of float64, shape (4,), float)
+        B, X, Y and 0, and the sum of weighted squares that they leave.
+    """
+    weights = 1.0 / points.sigmas(np.full(len(phases_rad), 0.5))
+    columns = np.stack(
+        [np.ones(len(phases_rad)), 0.5 * np.cos(phases_rad), -0.5 * np.sin(phases_rad)], axis=1
+    )
+    solution = np.linalg.lstsq(columns * weights[:, None], points.fractions * weights, rcond=None)
+    errors = (columns @ solution[0] - points.fractions) * weights
+    return np.append(solution[0], 0.0), float(errors @ errors)
+
+
+class FreeFringes:
+    """The fit of fringes whose frequency is not known; from the points to `Fringes`.
+
+    Parameters
+    ----------
+    points : Points
+        One per sequence.
+    frees : sequence of FreeTime
+        Likewise.
+    facts : Facts
+        How the difference follows the lower mode and the amplitudes, and how it walks.
+    turned_hz : float
+        By how much the second pulses are turned each second [Hz]: the fringes are
+        searched for between none and twice this frequency.
+    """
+
+    def __init__(
+        self, points: Points, frees: Sequence[FreeTime], facts: Facts, turned_hz: float
+    ) -> None:
+        self._points, self._turned_hz = points, turned_hz
+        spacing_hz = np.array([free.lower_hz - frees[0].lower_hz for free in frees])
+        lower, upper = facts.lower, facts.upper
+        duffing = math.hypot(lower.duffing_sigma_hz_per_m2, upper.duffing_sigma_hz_per_m2)
+        means = np.array(
+            [
+                facts.difference_per_lower,
+                upper.duffing_cross_hz_per_m2 - lower.duffing_self_hz_per_m2,
+                upper.duffing_self_hz_per_m2 - lower.duffing_cross_hz_per_m2,
+            ]
+        )
+        columns = np.stack([spacing_hz, *np.array([free.powers_m2 for free in frees]).T], axis=1)
+        self._known_hz = columns @ means
+        # In sigmas of what was known beforehand, so that all are of like size.
+        self._columns_hz = columns * np.array([facts.drift_ratio_sigma, duffing, duffing])
+        middles_s = np.array([0.5 * (free.start_s + free.end_s) for free in frees])
+        self._walks_hz = facts.difference_walk_hz_per_root_s * np.sqrt(np.diff(middles_s))
+
+    def fitted(self) -> Fringes:
+        """The fringes.
+
+        Returns
+        -------
+        Fringes
+
+        Raises
+        ------
+        ProtocolFailure
+            If there are too few points, no convergence, no fringes, or points far off them.
+        """
+        count, extra = len(self._points.free_s), self._columns_hz.shape[1]
+        return fitted_fringes(
+            self._points,
+            start=self._start(),
+            phases_rad=self._phases_rad,
+            prior=lambda values: np.concatenate(
+                [values[4 : 4 + extra], np.diff(values[4 + extra :]) / self._walks_hz]
+            ),
+            freedom=count - 5,
+        )
+
+    def mean_difference_hz(self, fringes: Fringes) -> tuple[float, float]:
+        """Mean over all free time, against the frame, and its sigma.
+
+        Parameters
+        ----------
+        fringes : Fringes
+            From `fitted`.
+
+        Returns
+        -------
+        (float, float)
+            [Hz]
+        """
+        weights = self._points.free_s / self._points.free_s.sum()
+        return propagated(
+            lambda values: float(weights @ self._differences_hz(values)),
+            fringes.values,
+            fringes.covariance,
+        )
+
+    def _differences_hz(self, values: np.ndarray) -> np.ndarray:
+        extra = self._columns_hz.shape[1]
+        coefficients, walks = values[4 : 4 + extra], values[4 + extra :]
+        return np.asarray(self._known_hz + self._columns_hz @ coefficients + walks)
+
+    def _phases_rad(self, values: np.ndarray) -> np.ndarray:
+        points = self._points
+        return points.turned_rad - TWO_PI * self._differences_hz(values) * points.free_s
+
+    def _start(self) -> np.ndarray:
+        """The best of many frequencies, each with the waves that go with it."""
+        points, count = self._points, len(self._points.free_s)
+        pump_hz = float(points.turned_rad.sum() / points.free_s.sum()) / TWO_PI
+        shape = (self._columns_hz.shape[1], count)
+        best: tuple[float, np.ndarray] | None = None
+        for fringe_hz in np.linspace(0.0, 2.0 * self._turned_hz, SEARCH_POINTS)[1:-1]:
+            walk_hz = pump_hz - fringe_hz - float(self._known_hz.mean())
+            values = np.concatenate([np.zeros(4 + shape[0]), np.full(shape[1], walk_hz)])
+            values[:4], square = linear_start(points, self._phases_rad(values))
+            if best is None or square < best[0]:
+                best = square, values
+        assert best is not None
+        return best[1]
+
+
+def fitted_fringes(
+    points: Points,
+    *,
+    start: np.ndarray,
+    phases_rad: Callable[[np.ndarray], np.ndarray],
+    prior: Callable[[np.ndarray], np.ndarray],
+    freedom: int,
+) -> Fringes:
+    """Fringes by least squares, the noise of each point learnt on the way.
+
+    Parameters
+    ----------
+    points : Points
+        One per sequence.
+    start : ndarray of float64
+        B, X, Y, L and what the phases depend on.
+    phases_rad : callable
+        From these to the phases of the points.
+    prior : callable
+        From these to residuals of what was known beforehand.
+    freedom : int
+        Points less numbers that are free.
+
+    Returns
+    -------
+    Fringes
+
+    Raises
+    ------
+    ProtocolFailure
+        If there are too few points, no convergence, no fringes, or points far off them.
+    """
+    if freedom < 1:
+        raise ProtocolFailure(
+            f"there are {len(points.free_s)} completed sequences; "
+            f"{len(points.free_s) - freedom + 1} are needed for a fit of fringes"
+        )
+    values, sigmas = start, points.sigmas(np.full(len(points.free_s), 0.5))
+
+    def residuals(trial: np.ndarray) -> np.ndarray:
+        expected = fringe_law(trial, phases_rad(trial), points.free_s)
+        return np.concatenate([(points.fractions - expected) / sigmas, prior(trial)])
+
+    for _ in range(PASSES):
+        solution = least_squares(residuals, values, x_scale="jac")
+        if not solution.success:
+            raise ProtocolFailure("the fit of the fringes did not converge")
+        values = solution.x
+        expected = fringe_law(values, phases_rad(values), points.free_s)
+        sigmas = points.sigmas(expected)
+    square = float(solution.fun @ solution.fun)
+    if chi2.sf(square, freedom) < HOPELESS_CHANCE:
+        raise ProtocolFailure(
+            f"the points lie off the fringes: chi-square {square:.0f} "
+            f"for {freedom} degrees of freedom"
+        )
+    information = solution.jac.T @ solution.jac
+    units = np.sqrt(np.diag(information))
+    covariance = np.linalg.inv(information / np.outer(units, units)) / np.outer(units, units)
+    fringes = Fringes(
+        values=values,
+        covariance=covariance * max(1.0, square / freedom),
+        expected=expected,
+        sigmas=sigmas,
+        chi_square_ratio=square / freedom,
+    )
+    contrast, sigma = fringes.contrast
+    if contrast < FEWEST_FRINGE_SIGMAS * sigma:
+        raise ProtocolFailure(
+            f"there are no fringes: the contrast is {contrast:.2g}, known to {sigma:.2g}"
+        )
+    return fringes
