@@ -188,6 +188,42 @@ def test_a_mode_that_is_not_locked_is_not_pulled() -> None:
     assert drives.pull_hz(known, LOWER, 0.0, 100.0) == 0.0
 
 
+def test_a_mode_is_held_where_it_is_aimed_at() -> None:
+    drives, known = ready(), pair()
+    drives.aim(UPPER, 0.5)
+    lower, upper = drives.follow(known, 5000, is_disturbed=False)
+    assert ahead_turns(lower, known, LOWER, 5000) == pytest.approx(0.25, abs=1e-6)
+    assert ahead_turns(upper, known, UPPER, 5000) == pytest.approx(-0.25, abs=1e-6)  # it brakes
+    known.trackers[UPPER].amplitude = 0.4
+    assert drives.unsettled(known) == [UPPER]
+    known.trackers[UPPER].amplitude = 0.5
+    assert drives.unsettled(known) == []
+
+
+def test_an_aim_keeps_what_was_learnt_of_the_drive() -> None:
+    drives = ready()
+    drives.controllers[LOWER].responsivity = 0.2
+    drives.aim(LOWER, 3.0)
+    assert drives.controllers[LOWER].responsivity == 0.2
+    assert drives.controllers[LOWER].config.decay_rate_per_s == CONFIG.decay_rate_per_s
+
+
+def test_a_mode_without_a_drive_cannot_be_aimed_at() -> None:
+    drives = Drives({LOWER: CHANNELS[LOWER]}, RATE_HZ)
+    drives.aim(UPPER, 1.0)
+    assert drives.controllers == {}
+
+
+def test_a_released_mode_is_not_driven_and_not_waited_for() -> None:
+    drives, known = ready(), pair()
+    set_all(drives, drives.follow(known, 5000, is_disturbed=False))
+    known.trackers[LOWER].amplitude = 0.1
+    drives.released.add(LOWER)
+    lower, upper = drives.follow(known, 10_000, is_disturbed=False)
+    assert (lower.amplitude, upper.amplitude > 0.0) == (0.0, True)
+    assert drives.unsettled(known) == []
+
+
 def test_reset_forgets_everything() -> None:
     drives, known = ready(), pair()
     set_all(drives, drives.follow(known, 5000, is_disturbed=False))

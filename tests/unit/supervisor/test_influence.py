@@ -10,7 +10,7 @@ import pytest
 from controller.instrument import Tone
 from controller.records import ModeId
 from controller.supervisor.drives import DrivePath, Drives
-from controller.supervisor.influence import ToneInfluence
+from controller.supervisor.influence import DuffingShift, ToneInfluence
 from controller.supervisor.tone_state import ToneState
 from tests.support.pairs import KnownPair
 from tests.unit.supervisor.test_drives import CHANNELS, CONFIG, RATE_HZ, pair
@@ -18,7 +18,7 @@ from tests.unit.supervisor.test_drives import CHANNELS, CONFIG, RATE_HZ, pair
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 
 
-def influence(known: KnownPair, pump: ToneState, **options: float) -> ToneInfluence:
+def influence(known: KnownPair, pump: ToneState, **options: object) -> ToneInfluence:
     drives = Drives(CHANNELS, RATE_HZ)
     for mode in ModeId:
         drives.adopt(mode, CONFIG, DrivePath())
@@ -100,3 +100,47 @@ def test_a_pump_that_comes_on_within_a_step_is_known_to_half_the_change() -> Non
     state.process(Tone("pump", 2010, hz, 0.5, 0.0))
     forces = influence(known, state).forces(known, 1980.0, 2020.0)
     assert (forces.pump, forces.pump_sigma) == (0.25, 0.25)
+
+
+# -- Duffing ------------------------------------------------------------------------------
+
+
+DUFFING = DuffingShift(hz_per_unit2=(2.0, 3.0, 5.0, 7.0), held=(1.0, 2.0))
+
+
+def test_amplitudes_shift_both_modes_by_what_they_differ_from_the_held_ones() -> None:
+    """physics.md: f_k moves by alpha_kk |a_k|^2 + alpha_kj |a_j|^2; self, cross of each mode."""
+    assert DUFFING.shifts_hz((1.0, 2.0)) == (0.0, 0.0)
+    lower_hz, upper_hz = DUFFING.shifts_hz((3.0, 1.0))
+    lower, upper = 3.0**2 - 1.0, 1.0 - 2.0**2
+    assert lower_hz == pytest.approx(2.0 * lower + 3.0 * upper)
+    assert upper_hz == pytest.approx(5.0 * upper + 7.0 * lower)
+
+
+def test_the_joint_estimate_is_told_of_the_shifts_and_the_loops_are_not() -> None:
+    known = pair()
+    known.trackers[LOWER].amplitude, known.trackers[UPPER].amplitude = 0.5, 2.5
+    action = influence(known, ToneState(RATE_HZ), duffing=DUFFING).action(known, 2000.0)
+    shifts_hz = DUFFING.shifts_hz((0.5, 2.5))
+    assert (action.lower_duffing_hz, action.upper_duffing_hz) == shifts_hz
+    assert (action.lower_known_hz, action.upper_known_hz) == (0.0, 0.0)
+
+
+# -- waveforms ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("waveform", ["square", "pulses"])
+def test_a_waveform_couples_by_its_part_at_the_difference(waveform: str) -> None:
+    known, sine = pair(), influence(pair(), pumped(pair(), 0.4)).action(pair(), 2000.0)
+    state = ToneState(RATE_HZ)
+    tone = pumped(known, 0.4)
+    hz, turns = tone.frequency_hz, tone.turns_at(0)
+    state.process(Tone("pump", 0, hz, 0.5, 2.0 * math.pi * turns, 0.0, 0.0, waveform, 3.0e-5))
+    made = influence(known, state)
+    factor = state.fundamental_at(2000.0) / 0.5
+    assert factor != 1.0
+    action = made.action(known, 2000.0)
+    assert action.lower_pull == pytest.approx(factor * sine.lower_pull, abs=1e-9)
+    assert action.squared == state.squared_at(2000.0)
+    forces = made.forces(known, 1980.0, 2020.0)
+    assert (forces.pump, forces.squared) == (0.5 * factor, state.squared_at(2000.0))

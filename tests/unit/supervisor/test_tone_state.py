@@ -61,6 +61,78 @@ def test_phasors_are_amplitude_and_phase_in_the_frame() -> None:
     np.testing.assert_allclose(state.phasors(indices, frame), expected, atol=1e-12)
 
 
+def chirped(at: int, hz: float, hz_per_s: float, phase_rad: float | None = None) -> Tone:
+    return Tone("pump", at, hz, 1.0, phase_rad, hz_per_s)
+
+
+def test_a_chirp_moves_frequency_and_phase() -> None:
+    """phase(t) = phase + 2 pi (f t + chirp t^2 / 2), as `controller.instrument` has it."""
+    state = ToneState(RATE_HZ)
+    state.process(chirped(1000, 6000.0, 4.0, 0.5))
+    t = 30_000 / RATE_HZ
+    assert state.frequency_at(31_000) == 6000.0 + 4.0 * t
+    expected = 0.5 / (2.0 * math.pi) + 6000.0 * t + 2.0 * t * t
+    assert state.turns_at(31_000) == pytest.approx(expected, abs=1e-9)
+    assert state.frequency_hz == 6000.0  # as it was set
+
+
+def test_after_a_chirp_the_phase_goes_on() -> None:
+    state = ToneState(RATE_HZ)
+    state.process(chirped(0, 6000.0, 4.0, 0.0))
+    before = state.turns_at(50_000)
+    state.process(tone(50_000, 6004.0))
+    assert state.turns_at(50_000) == pytest.approx(before % 1.0, abs=1e-9)
+    assert state.frequency_at(60_000) == 6004.0
+
+
+def test_phasors_follow_a_chirp() -> None:
+    state = ToneState(RATE_HZ)
+    state.process(chirped(0, 6000.0, 50.0, 0.3))
+    state.process(chirped(2000, 6002.0, -50.0))
+    indices = np.linspace(1000.0, 3000.0, 9)
+    frame = 6001.0 * indices / RATE_HZ
+    expected = [
+        np.exp(2j * np.pi * (state.turns_at(i) - f)) for i, f in zip(indices, frame, strict=True)
+    ]
+    np.testing.assert_allclose(state.phasors(indices, frame), expected, atol=1e-12)
+
+
+def shape(waveform: str, pulse_s: float, hz: float) -> np.ndarray:
+    """One period of a waveform by its definition, finely sampled."""
+    turns = (np.arange(200_000) + 0.5) / 200_000
+    if waveform == "square":
+        return np.where(np.cos(2.0 * np.pi * turns) > 0.0, 1.0, -1.0)
+    half = 0.5 * pulse_s * hz
+    near = np.abs((turns + 0.5) % 1.0 - 0.5) < half
+    opposite = np.abs(turns - 0.5) < half
+    return near.astype(float) - opposite
+
+
+@pytest.mark.parametrize(("waveform", "pulse_s"), [("square", 0.0), ("pulses", 3.2e-5)])
+def test_what_couples_and_what_shifts_follow_from_the_waveform(
+    waveform: str, pulse_s: float
+) -> None:
+    """By the definition: the Fourier component at phase 0, and twice the mean square."""
+    hz, amplitude = 6600.0, 0.4
+    state = ToneState(RATE_HZ)
+    state.process(Tone("pump", 10, hz, amplitude, waveform=waveform, pulse_s=pulse_s))
+    values = amplitude * shape(waveform, pulse_s, hz)
+    turns = (np.arange(len(values)) + 0.5) / len(values)
+    fundamental = 2.0 * np.mean(values * np.cos(2.0 * np.pi * turns))
+    # Two edges each half a sample off, of 200 000.
+    assert state.fundamental_at(20) == pytest.approx(fundamental, abs=1e-5)
+    assert state.squared_at(20) == pytest.approx(2.0 * np.mean(values**2), abs=1e-5)
+    assert (state.fundamental_at(9), state.squared_at(9)) == (0.0, 0.0)
+    assert state.amplitude_at(20) == amplitude
+
+
+def test_a_sine_couples_and_shifts_with_its_amplitude() -> None:
+    state = ToneState(RATE_HZ)
+    state.process(tone(0, 6600.0, 0.4))
+    assert state.fundamental_at(5) == 0.4
+    assert state.squared_at(5) == pytest.approx(0.16)
+
+
 def test_copy_is_independent_and_reset_is_new() -> None:
     state = ToneState(RATE_HZ)
     state.process(tone(0, 6000.0, 0.5, 0.0))
