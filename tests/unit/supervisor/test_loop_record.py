@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import cmath
+import math
 from dataclasses import replace
 
 import pytest
 
-from controller.records import ModeId, PumpState, Record, TrackerState
-from controller.supervisor.loop_record import searching_record, tracking_record
-from controller.tracking.pair import Tick
+from controller.instrument import Tone
+from controller.records import Baseband, ModeId, PumpState, Record, TrackerState
+from controller.supervisor.drives import Drives
+from controller.supervisor.loop_record import baseband, searching_record, tracking_record
+from controller.supervisor.tone_state import ToneState
+from controller.tracking.pair import Tick, UpdateMeans
 from tests.support.rehearsals import Rehearsal, prepared, with_pump_early
+from tests.unit.supervisor.test_drives import CHANNELS, RATE_HZ
 from tests.unit.supervisor.test_pump import step, switched_on, view
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
@@ -102,3 +108,97 @@ def test_only_a_free_line_has_a_decay_time() -> None:
     driven = prepared().until(8.0)
     assert any(r.modes[LOWER].decay_time_s for r in thermal.records)
     assert not any(r.modes[LOWER].decay_time_s for r in driven.records)
+
+
+# -- basebands -----------------------------------------------------------------------------
+
+REFERENCES_HZ = {LOWER: 1.0437e6, UPPER: 1.0503e6}
+LINES_HZ = {LOWER: 1_043_728.37, UPPER: 1_050_371.62}
+PHASES_RAD = {LOWER: 0.3, UPPER: -1.1}
+AT = 123_456.5  # middle of an update, between two samples
+# Phases of 1 MHz after 2.5 s are 2.6e6 turns, of which a float64 keeps 6e-10.
+ROUNDED = 1.0e-8
+
+
+def phase_rad(hz: float, phase: float, index: float) -> float:
+    """Of a line that has `phase` at sample 0 [rad]."""
+    return 2.0 * math.pi * ((hz * index / RATE_HZ) % 1.0) + phase
+
+
+def update(mix_off_hz: float) -> UpdateMeans:
+    """Lines of 2 and 3 units, mixed with oscillators that are somewhere else."""
+    oscillators = {mode: (LINES_HZ[mode] + mix_off_hz) * AT / RATE_HZ + 0.37 for mode in ModeId}
+    means = {
+        mode: cmath.rect(
+            size,
+            phase_rad(LINES_HZ[mode], PHASES_RAD[mode], AT) - 2.0 * math.pi * oscillators[mode],
+        )
+        for mode, size in ((LOWER, 2.0), (UPPER, 3.0))
+    }
+    return UpdateMeans(
+        center_index=AT,
+        duration_s=0.02,
+        oscillator_turns=(oscillators[LOWER], oscillators[UPPER]),
+        means=(means[LOWER], means[UPPER]),
+    )
+
+
+def made(
+    mix_off_hz: float = 0.2, pump: ToneState | None = None, drives: Drives | None = None
+) -> Baseband:
+    return baseband(
+        update(mix_off_hz),
+        drives or Drives({}, RATE_HZ),
+        pump or ToneState(RATE_HZ),
+        sample_rate_hz=RATE_HZ,
+        references_hz=REFERENCES_HZ,
+        metres_per_unit=2.0e-8,
+    )
+
+
+@pytest.mark.parametrize("mix_off_hz", [0.0, 0.2, -7.0])
+def test_a_line_turns_against_its_fixed_reference_from_sample_0(mix_off_hz: float) -> None:
+    """records.Baseband: A exp(i (2 pi (f - reference) t + phi)), whatever it is mixed with."""
+    seen = made(mix_off_hz)
+    for mode, size in ((LOWER, 2.0), (UPPER, 3.0)):
+        off_hz = LINES_HZ[mode] - REFERENCES_HZ[mode]
+        expected = cmath.rect(2.0e-8 * size, phase_rad(off_hz, PHASES_RAD[mode], AT))
+        found = seen.lower if mode is LOWER else seen.upper
+        assert abs(found / expected - 1.0) < ROUNDED
+
+
+def test_a_baseband_stands_for_the_middle_of_its_update() -> None:
+    seen = made()
+    assert seen.time_s == AT / RATE_HZ
+    assert abs(seen.sample_index - AT) <= 0.5
+    assert seen.duration_s == 0.02
+
+
+def test_the_pumps_phase_is_against_upper_less_lower_reference() -> None:
+    pump = ToneState(RATE_HZ)
+    pump.process(Tone("pump", 2000, 6643.25, 0.4, 0.9))
+    seen = made(pump=pump)
+    elapsed_s = (AT - 2000) / RATE_HZ
+    reference_hz = REFERENCES_HZ[UPPER] - REFERENCES_HZ[LOWER]
+    expected = 0.9 + 2.0 * math.pi * (6643.25 * elapsed_s - reference_hz * AT / RATE_HZ)
+    assert seen.pump_amplitude == 0.4
+    assert abs(cmath.rect(1.0, seen.pump_phase_rad - expected) - 1.0) < 10.0 * ROUNDED
+
+
+def test_a_pump_that_is_off_has_no_amplitude() -> None:
+    pump = ToneState(RATE_HZ)
+    pump.process(Tone("pump", 2000, 6643.25, 0.4, 0.9))
+    pump.process(Tone("pump", 100_000, 6643.25, 0.0))
+    assert made(pump=pump).pump_amplitude == 0.0
+    assert made().pump_amplitude == 0.0
+
+
+def test_drives_stand_against_the_references_in_their_own_unit() -> None:
+    drives = Drives({LOWER: CHANNELS[LOWER]}, RATE_HZ)
+    tone = Tone(CHANNELS[LOWER].name, 1000, 1.0437e6 + 3.0, 0.7, 0.2)
+    drives.tone_set(tone, tone)
+    seen = made(drives=drives)
+    turns = tone.frequency_hz * (AT - 1000) / RATE_HZ - REFERENCES_HZ[LOWER] * AT / RATE_HZ
+    expected = cmath.rect(0.7, 0.2 + 2.0 * math.pi * (turns % 1.0))
+    assert abs(seen.drive_lower / expected - 1.0) < ROUNDED
+    assert seen.drive_upper == 0j  # there is no such drive

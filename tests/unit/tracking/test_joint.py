@@ -408,3 +408,41 @@ def test_the_estimate_does_not_jump_where_the_bank_is_centred_anew() -> None:
     sigmas_hz = np.array([e.difference_sigma_hz for e in estimates])
     assert walks[-1] < 0.5 * walks[0]
     assert np.all(np.abs(np.diff(errors_hz[50:])) < 5.0 * sigmas_hz[51:])
+
+
+# -- Duffing ------------------------------------------------------------------------------------
+
+
+def test_known_duffing_shifts_move_the_bare_frequencies_and_nothing_else() -> None:
+    """Phases that turn faster by the shifts mean the same drift below them."""
+    lower_hz, upper_hz = 0.3, -0.2
+    count = 400
+    times_s = TICK_S * (np.arange(count) + 0.5)
+    plain, shifted = JointEstimator(CONFIG), JointEstimator(CONFIG)
+    action = PumpAction(lower_duffing_hz=lower_hz, upper_duffing_hz=upper_hz)
+    before = fed(plain, PHASES.turns.T[:count])
+    after = [
+        shifted.process(TICK_S, reading(lower + lower_hz * at_s, upper + upper_hz * at_s), action)
+        for (lower, upper), at_s in zip(PHASES.turns.T[:count], times_s, strict=True)
+    ]
+    # 1e-9 Hz: rounding of phases of some turns over a tick.
+    assert after[-1].lower_hz - before[-1].lower_hz == pytest.approx(lower_hz, abs=1e-8)
+    assert after[-1].upper_hz - before[-1].upper_hz == pytest.approx(upper_hz, abs=1e-8)
+    apart_hz = after[-1].difference_hz - before[-1].difference_hz
+    assert apart_hz == pytest.approx(upper_hz - lower_hz, abs=1e-8)
+    assert after[-1].difference_sigma_hz == pytest.approx(before[-1].difference_sigma_hz)
+    assert after[-1].innovation_ratio == pytest.approx(before[-1].innovation_ratio)
+
+
+def test_a_duffing_shift_that_comes_and_goes_teaches_no_walk() -> None:
+    """Amplitudes that swing move both frequencies by known amounts."""
+    made, blind = JointEstimator(CONFIG), JointEstimator(CONFIG)
+    swing = 0.05 * np.sin(2.0 * np.pi * TICK_S * (np.arange(400) + 0.5) / 8.0)
+    turned = TICK_S * (np.cumsum(swing) - 0.5 * swing)
+    for (lower, upper), hz, turns in zip(PHASES.turns.T[:400], swing, turned, strict=True):
+        seen = reading(lower, upper + turns)
+        known = made.process(TICK_S, seen, PumpAction(upper_duffing_hz=hz))
+        not_known = blind.process(TICK_S, seen, PumpAction())
+    error_hz = known.difference_hz - swing[-1] - REFERENCE_HZ - PHASES.difference_hz[399]
+    assert abs(error_hz) < 4.0 * known.difference_sigma_hz
+    assert known.separate_walk_hz_per_root_s < 0.2 * not_known.separate_walk_hz_per_root_s

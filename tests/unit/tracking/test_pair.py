@@ -404,3 +404,97 @@ def test_a_known_leak_is_taken_out() -> None:
     assert abs(last.frequency_hz - TRUE_HZ[LOWER]) < 4.0 * last.frequency_sigma_hz
     # The pass band is flat to 0.01 dB: a thousandth of the leak may stay.
     assert last.amplitude == pytest.approx(1.0, abs=0.5e-3 + 4.0 * last.amplitude_sigma)
+
+
+# -- kept means --------------------------------------------------------------------------
+
+
+def absolute_turns(mode: ModeId, index: float) -> float:
+    """Phase of a line of the stream, with that of the centre [turns]."""
+    return float(turns_of(mode, np.array([index]))[0]) + CENTER_HZ * index / RATE_HZ
+
+
+def test_means_are_kept_while_they_are_wanted_and_handed_over_once() -> None:
+    pair = locked()
+    assert pair.kept_means() == []
+    pair.keeps_means = True
+    fed(pair, stream(3 * SECOND // 2, SECOND // 2), 3 * SECOND // 2, [1234] * 7)
+    kept = pair.kept_means()
+    assert np.all(np.diff([each.center_index for each in kept]) == CONFIG.update_s * RATE_HZ)
+    assert len(kept) == round(0.5 / CONFIG.update_s)
+    assert pair.kept_means() == []
+    pair.keeps_means = False
+    fed(pair, stream(2 * SECOND, SECOND // 10), 2 * SECOND, [])
+    assert pair.kept_means() == []
+
+
+def test_kept_means_are_the_lines_against_the_mix_oscillators() -> None:
+    pair = locked()
+    pair.keeps_means = True
+    fed(pair, stream(3 * SECOND // 2, SECOND // 2), 3 * SECOND // 2, [])
+    noise = DENSITY / math.sqrt(CONFIG.update_s)  # in each quadrature (physics.md)
+    for each in pair.kept_means():
+        assert each.duration_s == CONFIG.update_s
+        for mean, turns, mode in zip(each.means, each.oscillator_turns, ModeId, strict=True):
+            expected = np.exp(2j * np.pi * (absolute_turns(mode, each.center_index) - turns))
+            # 1e-3: the pass band is flat to 0.01 dB.
+            assert abs(mean - expected) < 1.0e-3 + 5.0 * noise
+
+
+def test_a_line_off_its_oscillator_keeps_its_amplitude_in_the_mean() -> None:
+    """5 Hz off would cost (pi 5 Hz 20 ms)^2 / 6 = 1.6 % in a plain mean."""
+    pair = tracked_pair()
+    pair.keeps_means = True
+    # Slow enough for the loop, and stopped before the oscillators are moved (at 10 Hz).
+    fed(pair, stream(0, 3 * SECOND, chirp_hz_per_s=2.0), 0, [])
+    last = pair.kept_means()[-1]
+    assert pair.trackers[LOWER].offset_hz > 5.0
+    for mean in last.means:
+        assert abs(mean) == pytest.approx(1.0, abs=2.0e-3)
+
+
+def test_a_known_leak_is_not_in_the_means() -> None:
+    leak = Leak()
+    pair = tracked_pair()
+    pair.keeps_means = True
+    samples = stream(0, 2 * SECOND) + leak.in_stream(np.arange(2 * SECOND)).astype(np.complex64)
+    fed(pair, samples, 0, [], leak)
+    for each in pair.kept_means()[-20:]:
+        # A thousandth of the leak may stay; the beat of all of it would be 0.5.
+        assert abs(each.means[0]) == pytest.approx(1.0, abs=3.0e-3)
+
+
+# -- rest ------------------------------------------------------------------------------------
+
+
+def test_a_joint_estimate_at_rest_keeps_what_it_knew() -> None:
+    """Its sigma grows as without readings, while the loops go on."""
+    pair = locked()
+    twin = pair.copy()
+    pair.is_joint_resting = True
+    samples = stream(3 * SECOND // 2, SECOND)
+    resting = fed(pair, samples, 3 * SECOND // 2, [])[-1]
+    awake = fed(twin, samples, 3 * SECOND // 2, [])[-1]
+    before = resting.joint.difference_sigma_hz
+    assert before > awake.joint.difference_sigma_hz
+    assert resting.modes == awake.modes
+    pair.is_joint_resting = False
+    later = fed(pair, stream(5 * SECOND // 2, SECOND), 5 * SECOND // 2, [])[-1]
+    assert later.joint.difference_sigma_hz < before
+    assert abs(later.joint.difference_hz - 6000.0) < 4.0 * later.joint.difference_sigma_hz
+
+
+def test_reset_forgets_observer_and_what_was_wanted() -> None:
+    pair = locked()
+    pair.keeps_means = pair.is_joint_resting = True
+    pair.observer = object()  # type: ignore[assignment]
+    pair.reset()
+    assert pair.observer is None
+    assert not pair.keeps_means and not pair.is_joint_resting
+
+
+def test_duffing_shifts_are_weighed_like_the_rest_of_an_action() -> None:
+    parts = [PumpAction(lower_duffing_hz=1.0, upper_duffing_hz=-2.0), PumpAction()]
+    mean, early = mean_and_early_action(parts)
+    assert (mean.lower_duffing_hz, mean.upper_duffing_hz) == (0.5, -1.0)
+    assert (early.lower_duffing_hz, early.upper_duffing_hz) == (0.75, -1.5)

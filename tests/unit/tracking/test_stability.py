@@ -256,3 +256,21 @@ def test_too_few_values_give_nothing(count: int) -> None:
 def test_a_bad_interval_is_refused_with_its_value(tau0_s: float) -> None:
     with pytest.raises(ValueError, match=str(tau0_s)):
         RunningAllan(tau0_s)
+
+
+# --- one averaging time ------------------------------------------------------------------------
+
+
+def test_the_deviation_at_a_time_is_that_of_the_nearest_octave() -> None:
+    estimate = running(np.random.default_rng(8).standard_normal(200), tau0_s=0.1)
+    known = estimate.estimate()
+    for index, tau_s in enumerate(known.taus_s):
+        for asked_s in (tau_s, 1.4 * tau_s, tau_s / 1.4):  # within half an octave
+            assert estimate.deviation_at(float(asked_s)) == known.deviations[index]
+
+
+def test_a_deviation_at_a_time_that_was_not_reached_is_not_known() -> None:
+    estimate = running(np.random.default_rng(8).standard_normal(200), tau0_s=0.1)
+    longest_s = float(estimate.estimate().taus_s[-1])
+    assert estimate.deviation_at(1.5 * longest_s) is None
+    assert RunningAllan(0.1).deviation_at(0.1) is None
