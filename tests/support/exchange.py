@@ -20,6 +20,7 @@ from controller.tracking.observer import (
 )
 
 TWO_PI = 2.0 * math.pi
+DUFFING_PARTS = 2  # of a step of 20 ms: after 8 s amplitudes are right to 3e-6 (against 16 parts)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +39,16 @@ class Exchange:
     separate_walk: float = 2e-5
     ratio: float = 0.0056
     pushes: tuple[complex, complex] = (0j, 0j)
+    # By a mode's own amplitude squared and the other's: lower, lower, upper, upper [Hz]
+    duffing_hz: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    duffing_sigma_hz: float = 0.0  # by which the prior is wrong
+    gain_walk: float = 0.0  # of the logarithm of the detector's gain, per root second
+
+    def duffing_shifts_hz(self, amplitudes: np.ndarray) -> np.ndarray:
+        """Shifts of both modes against the start."""
+        lower, upper = np.abs(amplitudes) ** 2 - np.abs(np.array(self.start)) ** 2
+        by_self, by_upper, by_own, by_lower = self.duffing_hz
+        return np.array([by_self * lower + by_upper * upper, by_own * upper + by_lower * lower])
 
 
 @dataclass
@@ -48,6 +59,7 @@ class Followed:
     differences_hz: list[float] = field(default_factory=list)  # the truth
     lowers_hz: list[float] = field(default_factory=list)
     amplitudes: list[tuple[float, float]] = field(default_factory=list)
+    readings: list[tuple[complex, complex]] = field(default_factory=list)
 
 
 def observer_config(
@@ -76,7 +88,12 @@ def observer_config(
         "asymmetry_sigma": 0.02,
         "shared_walk_hz_per_root_s": case.shared_walk,
         "separate_walk_hz_per_root_s": case.separate_walk,
+        "gain_walk_per_root_s": case.gain_walk,
     }
+    if case.duffing_sigma_hz > 0.0:
+        off_hz = case.duffing_sigma_hz * rng.standard_normal(4)
+        settings["duffing_hz"] = tuple(np.array(case.duffing_hz) + off_hz)
+        settings["duffing_sigma_hz"] = case.duffing_sigma_hz
     return ObserverConfig(**{**settings, **changes}), rest_hz, asymmetry  # type: ignore[arg-type]
 
 
@@ -89,13 +106,27 @@ def exponential(matrix: np.ndarray) -> np.ndarray:
     return cmath.exp(half) * (cmath.cosh(root) * np.eye(2) + slope * rest)
 
 
+def moved(generator: np.ndarray, case: Exchange, amplitudes: np.ndarray, dt: float) -> np.ndarray:
+    """Both amplitudes after a step; Duffing shifts by those in the middle of short parts."""
+    if not any(case.duffing_hz):
+        return exponential(generator * dt) @ amplitudes
+    part = dt / DUFFING_PARTS
+    for _ in range(DUFFING_PARTS):
+        half = amplitudes
+        for share in (0.5, 1.0):
+            shifts = np.diag(TWO_PI * 1j * case.duffing_shifts_hz(half))
+            half = exponential((generator + shifts) * share * part) @ amplitudes
+        amplitudes = half
+    return amplitudes
+
+
 def followed(case: Exchange, seed: int, **changes: object) -> tuple[Observer, Followed]:
     """Run the modes and the observer; the pump follows the observer's difference."""
     rng = np.random.default_rng(seed)
     config, rest_hz, asymmetry = observer_config(case, rng, **changes)
     observer, out = Observer(config), Followed()
     amplitudes = np.array(case.start)
-    shared_hz, pump_turns, rho = 0.0, 0.0, math.exp(asymmetry)
+    shared_hz, pump_turns, rho, log_gain = 0.0, 0.0, math.exp(asymmetry), 0.0
     dt = case.step_s
     gammas = np.array(case.decay_rates_per_s)
     for index in range(round(case.duration_s / dt)):
@@ -118,14 +149,20 @@ def followed(case: Exchange, seed: int, **changes: object) -> tuple[Observer, Fo
             ]
         )
         kicks = rng.standard_normal(2) + 1j * rng.standard_normal(2)
-        amplitudes = exponential(generator * dt) @ amplitudes + dt * np.array(case.pushes)
+        amplitudes = moved(generator, case, amplitudes, dt) + dt * np.array(case.pushes)
         amplitudes = amplitudes + np.sqrt(gammas * dt) * case.thermal_amplitude * kicks
         shared_hz, rest_hz, pump_turns = next_shared, next_rest, pump_turns + pump_hz * dt
         noise = rng.standard_normal(2) + 1j * rng.standard_normal(2)
-        seen = amplitudes + case.detector_noise / math.sqrt(dt) * noise
+        if case.gain_walk > 0.0:
+            log_gain += case.gain_walk * math.sqrt(dt) * rng.standard_normal()
+        seen = math.exp(log_gain) * amplitudes + case.detector_noise / math.sqrt(dt) * noise
         act = ObserverInput(pump=pump, pump_rad=middle_rad, push=case.pushes)
-        out.estimates.append(observer.process((complex(seen[0]), complex(seen[1])), dt, act))
-        out.differences_hz.append(case.ratio * shared_hz + rest_hz)
-        out.lowers_hz.append(shared_hz)
+        out.readings.append((complex(seen[0]), complex(seen[1])))
+        out.estimates.append(observer.process(out.readings[-1], dt, act))
+        lower_shift_hz, upper_shift_hz = case.duffing_shifts_hz(amplitudes)
+        out.differences_hz.append(
+            case.ratio * shared_hz + rest_hz + upper_shift_hz - lower_shift_hz
+        )
+        out.lowers_hz.append(shared_hz + lower_shift_hz)
         out.amplitudes.append((abs(amplitudes[0]), abs(amplitudes[1])))
     return observer, out

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from controller.tracking.observer import Observer, ObserverInput
+from controller.tracking.observer import (
+    LEARNT,
+    LOWER_CROSS,
+    LOWER_SELF,
+    UPPER_CROSS,
+    UPPER_SELF,
+    Learnt,
+    Observer,
+    ObserverInput,
+)
 from tests.support.exchange import Exchange, followed, observer_config
 
 SEEDS = range(12)
@@ -164,3 +174,125 @@ def test_readings_count_less_where_the_noise_is_larger() -> None:
     expected = observer.copy().process((None, None), 0.02, act).amplitudes
     seen = (expected[0] + 1e-3, expected[1] - 1e-3)
     assert twin.process(seen, 0.02, act).innovation2 < observer.process(seen, 0.02, act).innovation2
+
+
+# -- Duffing -------------------------------------------------------------------------------
+
+# At the start the upper mode is shifted by many lines of 10 mHz, and so is the lower one.
+DUFFING = Exchange(duration_s=8.0, duffing_hz=(0.25, 0.11, 0.2, 0.09), duffing_sigma_hz=0.05)
+
+
+@pytest.fixture(scope="module")
+def bent() -> list:
+    """Exchanges of modes that stiffen, under many seeds: observers and what they said."""
+    return [followed(DUFFING, seed) for seed in SEEDS]
+
+
+@pytest.mark.parametrize("at", [100, 200, 399])
+def test_uncertainty_is_right_where_amplitudes_shift_the_modes(bent: list, at: int) -> None:
+    """The sum of squares over seeds lies in the central 99.9 % of chi-square."""
+    low, high = chi2.ppf([0.0005, 0.9995], len(bent))
+    for which in range(2):
+        total = sum(errors_over_sigma(run, at)[which] ** 2 for _, run in bent)
+        assert low < total < high
+
+
+def test_innovations_are_as_predicted_where_amplitudes_shift_the_modes(bent: list) -> None:
+    values = [e.innovation2 / 4.0 for _, run in bent for e in run.estimates[100:]]
+    assert abs(np.mean(values) - 1.0) < 5.0 * math.sqrt(0.5 / len(values))
+
+
+def test_duffing_coefficients_are_learnt_with_their_uncertainties(bent: list) -> None:
+    """Through nulls each amplitude takes every value: prior sigmas of 0.05 Hz shrink."""
+    places = [LOWER_SELF, LOWER_CROSS, UPPER_SELF, UPPER_CROSS]
+    total = 0.0
+    for observer, _ in bent:
+        errors = observer._x[places] - np.array(DUFFING.duffing_hz)
+        covariance = observer._p[np.ix_(places, places)]
+        total += float(errors @ np.linalg.solve(covariance, errors))
+        assert np.sqrt(np.diag(covariance)).max() < 0.5 * DUFFING.duffing_sigma_hz
+    low, high = chi2.ppf([0.0005, 0.9995], 4 * len(bent))
+    assert low < total < high
+
+
+def test_an_observer_that_does_not_know_of_duffing_is_surprised() -> None:
+    """Otherwise the tests above would say little."""
+    _, run = followed(DUFFING, 1, duffing_hz=4 * (0.0,), duffing_sigma_hz=0.0)
+    assert np.mean([e.innovation2 / 4.0 for e in run.estimates[100:]]) > 3.0
+
+
+# -- gain ------------------------------------------------------------------------------------
+
+GAIN = Exchange(duration_s=8.0, gain_walk=5.0e-3)
+
+
+@pytest.fixture(scope="module")
+def faded() -> list:
+    """Exchanges before a detector whose gain wanders."""
+    return [followed(GAIN, seed) for seed in SEEDS]
+
+
+@pytest.mark.parametrize("at", [200, 399])
+def test_uncertainty_is_right_where_the_gain_wanders(faded: list, at: int) -> None:
+    low, high = chi2.ppf([0.0005, 0.9995], len(faded))
+    for which in range(2):
+        total = sum(errors_over_sigma(run, at)[which] ** 2 for _, run in faded)
+        assert low < total < high
+
+
+def test_innovations_are_as_predicted_where_the_gain_wanders(faded: list) -> None:
+    values = [e.innovation2 / 4.0 for _, run in faded for e in run.estimates[100:]]
+    assert abs(np.mean(values) - 1.0) < 5.0 * math.sqrt(0.5 / len(values))
+
+
+def test_amplitudes_are_those_that_the_detector_shows(faded: list) -> None:
+    noise = GAIN.detector_noise / math.sqrt(GAIN.step_s)  # in each quadrature
+    for _, run in faded:
+        for seen, shown in zip(run.readings[-1], run.estimates[-1].amplitudes, strict=True):
+            assert abs(seen - shown) < 5.0 * math.sqrt(2.0) * noise
+        wandered = abs(run.readings[-1][1]) / run.amplitudes[-1][1] - 1.0
+        assert abs(wandered) > 5.0 * noise  # otherwise that would say little
+
+
+# -- what lasts --------------------------------------------------------------------------------
+
+
+def test_what_was_learnt_is_what_a_later_observer_begins_with() -> None:
+    """In whatever unit each of them counts."""
+    first, _ = followed(DUFFING, 3)
+    learnt = first.learnt()
+    config = first.config
+    later = Observer(replace(config, scale=2.5, learnt=learnt))
+    again = later.learnt()
+    assert np.allclose(again.values, learnt.values, rtol=1e-12)
+    assert np.allclose(again.covariance, learnt.covariance, rtol=1e-12)
+    assert later.estimate().coupling_hz == first.estimate().coupling_hz
+    assert later.estimate().coupling_sigma_hz == pytest.approx(first.estimate().coupling_sigma_hz)
+
+
+def test_what_belongs_to_one_exchange_is_not_learnt() -> None:
+    """Amplitudes, frequencies and gain begin anew."""
+    first, _ = followed(DUFFING, 3)
+    later = Observer(replace(first.config, learnt=first.learnt()))
+    fresh = Observer(first.config)
+    assert later.estimate().difference_hz == fresh.estimate().difference_hz
+    others = np.setdiff1d(np.arange(len(fresh._x)), LEARNT)
+    assert np.array_equal(later._p[np.ix_(others, others)], fresh._p[np.ix_(others, others)])
+
+
+def test_a_second_exchange_is_known_better_from_the_start() -> None:
+    """One second after the pump came on, coupling and Duffing terms are those of the first."""
+    first, _ = followed(DUFFING, 4)
+    short = replace(DUFFING, duration_s=3.0)
+    sigmas_hz = []
+    for learnt in (None, first.learnt()):
+        _, run = followed(short, 4, learnt=learnt)
+        sigmas_hz.append(run.estimates[100].difference_sigma_hz)
+    assert sigmas_hz[1] < 0.7 * sigmas_hz[0]
+
+
+def test_learnt_values_and_covariance_fit_together() -> None:
+    learnt = followed(Exchange(duration_s=2.0), 1)[0].learnt()
+    assert isinstance(learnt, Learnt)
+    assert learnt.covariance.shape == (len(learnt.values),) * 2
+    assert np.allclose(learnt.covariance, learnt.covariance.T)
