@@ -36,7 +36,7 @@ from controller.records import ModeId
 from controller.runtime.log.reader import LogReader
 from controller.settings import LoopSettings
 
-PROTOCOL_PACKAGE = "controller.protocol.shipped"
+PROTOCOL_PACKAGE, PROTOCOL_FOLDER = "controller.protocol", "shipped"
 MARK_KIND = "mark"
 RECORDED = (
     "time_s",
@@ -123,7 +123,7 @@ class ProtocolFile:
 
 def shipped_protocols() -> dict[str, Path]:
     """The shipped protocols by name."""
-    folder = Path(str(files(PROTOCOL_PACKAGE)))
+    folder = Path(str(files(PROTOCOL_PACKAGE).joinpath(PROTOCOL_FOLDER)))
     return {path.stem: path for path in sorted(folder.glob("*.toml"))}
 
 

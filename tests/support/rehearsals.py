@@ -18,8 +18,12 @@ import numpy as np
 
 from controller.engine import Engine, Step
 from controller.instrument import SampleBlock, StreamEnded, StreamTimeout, Tone, ToneRefused
-from controller.records import Event, ModeId, Record, TrackerState
+from controller.protocol.checks import check_plan
+from controller.protocol.language import ProtocolPlan, with_parameters
+from controller.protocol.runner import ProtocolRunner
+from controller.records import Baseband, Event, ModeId, Record, Section, TrackerState
 from controller.runtime.log.reader import LoggedTone
+from controller.runtime.protocols import protocol_file
 from controller.runtime.summary import pump_account
 from controller.settings import Configuration
 from controller.supervisor.requests import Request
@@ -52,6 +56,8 @@ class Rehearsal:
     records: list[Record] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     tones: list[SetTone] = field(default_factory=list)
+    sections: list[Section] = field(default_factory=list)
+    basebands: list[Baseband] = field(default_factory=list)
     end_index: int = 0
 
     @property
@@ -103,6 +109,8 @@ class Rehearsal:
     def _take(self, step: Step) -> None:
         self.records.extend(step.records)
         self.events.extend(step.events)
+        self.sections.extend(step.sections)
+        self.basebands.extend(step.basebands)
         for tone in sorted(step.tones, key=lambda tone: tone.amplitude > 0.0):
             self._set(tone)
 
@@ -195,6 +203,7 @@ class Rehearsal:
 def prepared(
     scenario: str = "quiet_room",
     overrides: Mapping[str, Any] | None = None,
+    protocol: ProtocolPlan | None = None,
     **hooks: Any,
 ) -> Rehearsal:
     """A shipped scenario, ready to run.
@@ -205,6 +214,8 @@ def prepared(
         Its name.
     overrides : mapping of str to any, optional
         Dotted keys and what they are set to.
+    protocol : ProtocolPlan, optional
+        What is carried out; checked as for a run.
     **hooks
         `refuses` and `filtered` of `Rehearsal`.
     """
@@ -217,8 +228,17 @@ def prepared(
         inner[last] = copy.deepcopy(value)
     configuration = Configuration.model_validate(table)
     simulator = SimulatedMembrane(**configuration.instrument.options)
-    engine = Engine(configuration, simulator.stream, simulator.tones)
+    runner = None
+    if protocol is not None:
+        check_plan(protocol, configuration, simulator.tones, simulator.stream)
+        runner = ProtocolRunner.of(protocol, configuration)
+    engine = Engine(configuration, simulator.stream, simulator.tones, runner)
     return Rehearsal(configuration=configuration, simulator=simulator, engine=engine, **hooks)
+
+
+def shipped_plan(name: str, **values: float) -> ProtocolPlan:
+    """A shipped protocol with other values of its parameters."""
+    return with_parameters(protocol_file(name).plan, values)
 
 
 def with_pump_early(**overrides: Any) -> dict[str, Any]:
