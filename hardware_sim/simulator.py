@@ -649,6 +649,7 @@ class SimulatedMembrane:
                     **options.sample.model_dump(),
                     "moves": [] if self._tip is None else self._tip.moves,
                 },
+                "stray_lines_hz": [line.frequency_hz for line in options.detector.lines],
                 "drive_feedthrough_m_per_unit": options.detector.drive_feedthrough_m_per_unit,
                 "seed": options.seed,
             },

@@ -27,6 +27,7 @@ from controller.supervisor.configs import DRIVE_NAMES, PUMP_NAME
 from controller.supervisor.influence import acting_tones
 from controller.supervisor.tone_state import ToneState
 from controller.tracking.observer import Observer, ObserverConfig, ObserverEstimate
+from controller.tracking.strays import StrayLines
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 TWO_PI = 2.0 * math.pi
@@ -162,6 +163,11 @@ class InformedFilter:
             for mode, table in ((mode, device["modes"][mode]) for mode in ModeId)
         }
         self._tones = {name: ToneState(self._stream_rate_hz) for name in channels}
+        # Told where stray lines are, it takes them off as the loop does.
+        self._strays = [
+            StrayLines(_near(device.get("stray_lines_hz", ()), mix_hz, kept.rate_hz), rate_hz)
+            for mix_hz, rate_hz in zip(kept.mix_hz, 2 * [self._stream_rate_hz], strict=True)
+        ]
 
     def run(self, given: Sequence[GivenTone], samples_per_step: int) -> InformedTrack:
         """Take all that was kept.
@@ -215,7 +221,7 @@ class InformedFilter:
             # Turned back to the middle, lest a mode away from its frame average itself out.
             complex(
                 np.mean(
-                    (samples[:, place] - self._leaked(mode, centers))
+                    self._cleaned(mode, samples[:, place], centers, offsets_hz[place])
                     * np.exp(-1j * TWO_PI * offsets_hz[place] * times_s)
                 )
             )
@@ -230,6 +236,20 @@ class InformedFilter:
             self._stream_rate_hz,
         )
         return self._observer.process((lower_mean, upper_mean), duration_s, act)
+
+    def _cleaned(
+        self, mode: ModeId, samples: np.ndarray, centers: np.ndarray, motion_hz: float
+    ) -> np.ndarray:
+        """A mode's baseband without what leaks into it, and without stray lines."""
+        place = 0 if mode is LOWER else 1
+        return self._strays[place].process(
+            samples - self._leaked(mode, centers),
+            centers,
+            mix_hz=self._kept.mix_hz[place],
+            mix_turns=self._frame_turns(mode, float(centers[0])) % 1.0,
+            motion_hz=motion_hz,
+            is_followed=True,
+        )
 
     def _frame_turns(self, mode: ModeId, index: float) -> float:
         """Phase of a frame at a stream sample [turns]."""
@@ -251,6 +271,11 @@ class InformedFilter:
             return 0j
         turns = tone.turns_at(index) - self._frame_turns(mode, index)
         return -1j * cmath.rect(self._pushes[mode] * amplitude, TWO_PI * (turns % 1.0))
+
+
+def _near(lines_hz: Sequence[float], mix_hz: float, rate_hz: float) -> list[float]:
+    """The lines that a baseband shows."""
+    return [line_hz for line_hz in lines_hz if abs(line_hz - mix_hz) < rate_hz / 2.0]
 
 
 def _drift(drifts: Sequence[Mapping[str, float]]) -> tuple[float, float, float]:
