@@ -26,6 +26,7 @@ TWO_PI = 2.0 * math.pi
 UPDATE_S = 0.02
 HALVES = 2  # of an update: steps of the simulation
 RECORD_UPDATES = 5  # 10 Hz
+DRAWN = 20_000  # random numbers at a time, for speed
 BOLTZMANN = 1.380649e-23
 
 
@@ -137,6 +138,7 @@ class _Simulation:
         self.error_hz = np.zeros(n)  # tracked less true difference, beside the bias
         self.pump_turns, self.gain = np.zeros(n), np.ones(n)
         self.lag_rad = np.zeros((2, n))  # of the drives
+        self.drawn, self.used = np.zeros((0, n)), 0
         # Amplitudes against the references.
         self.a = self.thermal[:, None] * self.normal(2, complex_=True)
         self.bands: list[tuple[np.ndarray, ...]] = []
@@ -145,7 +147,11 @@ class _Simulation:
     def normal(self, count: int, *, complex_: bool = False) -> np.ndarray:
         """Standard numbers of each seed's own generator, shape (count, seeds)."""
         parts = 2 * count if complex_ else count
-        drawn = np.stack([rng.standard_normal(parts) for rng in self.rngs], axis=1)
+        if self.used + parts > len(self.drawn):
+            fresh = np.stack([rng.standard_normal(DRAWN) for rng in self.rngs], axis=1)
+            self.drawn, self.used = np.concatenate([self.drawn[self.used :], fresh]), 0
+        drawn = self.drawn[self.used : self.used + parts]
+        self.used += parts
         return drawn[:count] + 1j * drawn[count:] if complex_ else drawn
 
     def frequencies_hz(self, pump: float) -> tuple[np.ndarray, np.ndarray]:

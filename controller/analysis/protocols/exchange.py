@@ -29,6 +29,7 @@ from controller.analysis.protocols.data import (
     with_sigmas,
 )
 from controller.analysis.protocols.two_mode import (
+    COUNT,
     DECAY_LOWER,
     DECAY_UPPER,
     IM,
@@ -174,42 +175,58 @@ def _fitted(runs: Sequence[Run], data: ProtocolData) -> list[tuple[Run, TwoModeF
 
 
 def _combined(fitted: Sequence[tuple[Run, TwoModeFit]]) -> _Combined:
-    """Information adds up; what the facts said beforehand counts once."""
+    """All stretches at one pump amplitude together."""
     fits = [fit for _, fit in fitted]
-    prior, prior_means = fits[0].prior, fits[0].prior_means
-    units = np.sqrt(np.diag(fits[0].shared_covariance))  # for a well-conditioned inverse
-    information = np.diag(prior * units**2)
-    pull = information @ (prior_means / units)
-    owns = []
-    for fit in fits:
-        whole = np.linalg.inv(fit.shared_covariance / np.outer(units, units))
-        own = whole - np.diag(prior * units**2)
-        own_pull = whole @ (fit.shared / units) - prior * units * prior_means
-        information, pull = information + own, pull + own_pull
-        owns.append(whole)
-    covariance = np.linalg.inv(information)
-    mean = covariance @ pull
-    _check_agreement(fits, mean * units)
+    values, covariance = _joined(fits, [np.eye(COUNT)] * len(fits))
+    _check_agreement(fits, [values] * len(fits), COUNT)
     return _Combined(
-        shared=mean * units,
-        covariance=covariance * np.outer(units, units),
+        shared=values,
+        covariance=covariance,
         fits=tuple(fits),
         runs=tuple(run for run, _ in fitted),
     )
 
 
-def _check_agreement(fits: Sequence[TwoModeFit], mean: np.ndarray) -> None:
-    """Coupling and decay rates of all stretches against their mean."""
-    if len(fits) < 2:
-        return
+def _joined(
+    fits: Sequence[TwoModeFit], designs: Sequence[np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Values on which the shared parameters of all fits depend linearly, and their covariance.
+
+    The information of the fits adds up; what the facts said beforehand counts once.
+    """
+    units = np.sqrt(np.diag(fits[0].shared_covariance))  # for well-conditioned inverses
+    prior = np.diag(fits[0].prior * units**2)
+    prior_pull = prior @ (fits[0].prior_means / units)
+    information, pull = 0.0, 0.0
+    for fit, design in zip(fits, designs, strict=True):
+        whole = np.linalg.inv(fit.shared_covariance / np.outer(units, units))
+        scaled = design * _value_units(design, units) / units[:, None]
+        counted = (len(fits) - 1) / len(fits)
+        information = information + scaled.T @ (whole - counted * prior) @ scaled
+        pull = pull + scaled.T @ (whole @ (fit.shared / units) - counted * prior_pull)
+    covariance = np.linalg.inv(information)
+    value_units = _value_units(designs[0], units)
+    return covariance @ pull * value_units, covariance * np.outer(value_units, value_units)
+
+
+def _value_units(design: np.ndarray, units: np.ndarray) -> np.ndarray:
+    """Sizes of the values: those of the parameters that they stand for."""
+    return np.array([units[int(np.argmax(np.abs(column)))] for column in design.T])
+
+
+def _check_agreement(
+    fits: Sequence[TwoModeFit], expected: Sequence[np.ndarray], values: int
+) -> None:
+    """Coupling and decay rates of all stretches against what they say together."""
     places = [RE, IM, DECAY_LOWER, DECAY_UPPER]
+    freedom = len(places) * len(fits) - (values - COUNT + len(places))
+    if freedom < 1:
+        return
     square = 0.0
-    for fit in fits:
-        error = (fit.shared - mean)[places]
-        square += float(
-            error @ np.linalg.solve(fit.shared_covariance[np.ix_(places, places)], error)
-        )
-    freedom = len(places) * (len(fits) - 1)
+    for fit, shared in zip(fits, expected, strict=True):
+        error = (fit.shared - shared)[places]
+        covariance = fit.shared_covariance[np.ix_(places, places)]
+        square += float(error @ np.linalg.solve(covariance, error))
     if chi2.sf(square, freedom) < HOPELESS_CHANCE:
         raise ProtocolFailure(
             f"the {len(fits)} exchanges disagree: chi-square {square:.0f} "
@@ -238,7 +255,7 @@ def _exchange(data: ProtocolData) -> ProtocolResult:
     combined = _combined(_fitted(runs, data))
     quantities = {
         "energy_exchange_hz": lambda s: _coupling_rad_s(s) / math.pi,
-        "coupling_hz": lambda s: _coupling_rad_s(s) / TWO_PI,
+        "coupling_hz": _coupling_hz,
         "decay_rate_lower_per_s": lambda s: float(s[DECAY_LOWER]),
         "decay_rate_upper_per_s": lambda s: float(s[DECAY_UPPER]),
         "cooperativity": lambda s: (
@@ -438,48 +455,69 @@ def _spectra(fits: Sequence[TwoModeFit]) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _rate_calibration(data: ProtocolData) -> ProtocolResult:
-    runs = exchange_runs(data)
-    fitted = _fitted(runs, data)
-    amplitudes = np.unique([run.pump_amplitude for run, _ in fitted])
-    if len(amplitudes) < 2:
+    fitted = _fitted(exchange_runs(data), data)
+    amplitudes = np.array([run.pump_amplitude for run, _ in fitted])
+    if len(np.unique(amplitudes)) < 2:
         raise ProtocolFailure("exchanges at two or more pump amplitudes are needed")
-    readings = []
-    for amplitude in amplitudes:
-        combined = _combined([pair for pair in fitted if pair[0].pump_amplitude == amplitude])
-        readings.append(
-            propagated(lambda s: _coupling_rad_s(s) / TWO_PI, combined.shared, combined.covariance)
-        )
-    couplings_hz, sigmas_hz = np.array(readings).T
-    results = _coupling_law(amplitudes, couplings_hz, sigmas_hz)
+    fits = [fit for _, fit in fitted]
+    results = _coupling_law(fits, amplitudes)
     results |= _pump_shift(fitted, data)
     series = {
         "pump_amplitude": amplitudes,
-        "coupling_hz": couplings_hz,
-        "coupling_hz_sigma": sigmas_hz,
+        "coupling_hz": np.array([fit.coupling_hz for fit in fits]),
+        "coupling_hz_sigma": np.array(
+            [math.sqrt(fit.coupling_detuning_covariance[0, 0]) for fit in fits]
+        ),
     }
     return ProtocolResult(results=results, series=series)
 
 
-def _coupling_law(amplitudes: np.ndarray, couplings: np.ndarray, sigmas: np.ndarray) -> Results:
-    """Straight line through the origin, and what a quadratic term adds."""
-    (slope,), slope_covariance = _weighted_fit(amplitudes[:, None], couplings, sigmas)
-    values = {"coupling_hz_per_unit": (slope, math.sqrt(slope_covariance[0, 0]))}
-    is_linear: bool | None = None
-    if len(amplitudes) > 2:
-        largest = float(amplitudes[-1])
-        columns = np.stack([amplitudes, amplitudes**2 / largest], axis=1)
-        (first, second), covariance = _weighted_fit(columns, couplings, sigmas)
-        values["nonlinearity"] = propagated(
-            lambda pair: float(pair[1] / pair[0]), np.array([first, second]), covariance
-        )
-        is_linear = abs(second) < CURVED_SIGMAS * math.sqrt(covariance[1, 1])
-        if not is_linear:
-            values["coupling_hz_per_unit"] = (first, math.sqrt(covariance[0, 0]))
-    results = with_sigmas(values)
-    if is_linear is None:
-        results |= {"nonlinearity": None, "nonlinearity_sigma": None}
+def _coupling_law(fits: Sequence[TwoModeFit], amplitudes: np.ndarray) -> Results:
+    """Coupling proportional to the amplitude, and what a quadratic term adds.
+
+    Both terms are complex; decay rates and the rest are the same in all exchanges.
+    """
+    largest = float(amplitudes.max())
+    straight, straight_covariance = _joined(fits, [_law(v, 0.0) for v in amplitudes])
+    slope = propagated(_coupling_hz, straight, straight_covariance)
+    if len(np.unique(amplitudes)) < 3:
+        _check_agreement(fits, [_law(v, 0.0) @ straight for v in amplitudes], len(straight))
+        return with_sigmas({"coupling_hz_per_unit": slope}) | {
+            "nonlinearity": None,
+            "nonlinearity_sigma": None,
+            "is_linear": None,
+        }
+    designs = [_law(v, v**2 / largest) for v in amplitudes]
+    curved, covariance = _joined(fits, designs)
+    _check_agreement(fits, [design @ curved for design in designs], len(curved))
+    nonlinearity = propagated(_relative_curvature, curved, covariance)
+    is_linear = abs(nonlinearity[0]) < CURVED_SIGMAS * nonlinearity[1]
+    if not is_linear:
+        slope = propagated(_coupling_hz, curved, covariance)
+    results = with_sigmas({"coupling_hz_per_unit": slope, "nonlinearity": nonlinearity})
     results["is_linear"] = is_linear
     return results
+
+
+def _law(linear: float, quadratic: float) -> np.ndarray:
+    """Shared parameters from those per unit of amplitude; two more for a quadratic term."""
+    design = np.eye(COUNT)
+    design[[RE, IM], [RE, IM]] = linear
+    if quadratic == 0.0:
+        return design
+    more = np.zeros((COUNT, 2))
+    more[[RE, IM], [0, 1]] = quadratic
+    return np.concatenate([design, more], axis=1)
+
+
+def _coupling_hz(values: np.ndarray) -> float:
+    return _coupling_rad_s(values) / TWO_PI
+
+
+def _relative_curvature(values: np.ndarray) -> float:
+    """Quadratic term at the largest amplitude, along the linear one and relative to it."""
+    linear, quadratic = complex(*values[[RE, IM]]), complex(*values[COUNT:])
+    return (quadratic / linear).real
 
 
 def _pump_shift(fitted: Sequence[tuple[Run, TwoModeFit]], data: ProtocolData) -> Results:

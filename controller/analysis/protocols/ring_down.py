@@ -231,10 +231,10 @@ def _decay(run: Run, mode: ModeId, facts: Facts) -> _Decay:
     for _ in range(PASSES):
         kick_m2 = rate * thermal_m**2 * step_s
         gain = facts.gain_walk_per_root_s**2 * step_s * now**2
-        variances = 2.0 / 3.0 * (kick_m2 + gain) + 2.0 * noise_m2
-        neighbours = (kick_m2 + 0.5 * (gain[1:] + gain[:-1])) / 6.0 - noise_m2
-        # Where the detector alone is known to act, a trace of kicks keeps the matrix regular.
-        weights = factor(variances * (1.0 + 1e-9), neighbours)
+        keeps = math.exp(-0.5 * rate * step_s)
+        variances = 2.0 / 3.0 * (kick_m2 + gain) + (1.0 + keeps**2) * noise_m2
+        neighbours = (kick_m2 + 0.5 * (gain[1:] + gain[:-1])) / 6.0 - keeps * noise_m2
+        weights = factor(variances, neighbours)
         regressor = whitened(weights, now)
         reading = whitened(weights, later - 0.5 * kick_m2 / now)
         information = float(regressor @ regressor)

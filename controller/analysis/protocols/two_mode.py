@@ -23,6 +23,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import block_diag
 from scipy.optimize import least_squares
 
 from controller.analysis.protocols.banded import factor, whitened
@@ -51,6 +52,7 @@ LONGEST_STEP_S = 0.2
 STEP_RAD = 0.25  # of the exchange, within one step
 FEWEST_STEPS = 40  # three numbers each, against about ten parameters
 PASSES = 4  # the noise and the drift settle to 1e-3 of a sigma within three
+DIFFERENCE = 1.0e-6  # for slopes, per second or relative: curvature and rounding both 1e-6
 SMALLEST_GAIN = 1.0e-7  # of chi-square, about a thousand: 0.01 sigma
 LARGEST_NOISE_RATIO = 10.0  # of the variance of the residuals; masses are known to a factor
 LEAST_NOISE_RATIO = 1.0e-9  # data without any noise
@@ -182,8 +184,10 @@ def propagators(
     root = np.sqrt(tilt**2 - (step_s * abs(coupling)) ** 2 + 0j)
     is_small = np.abs(root) < 1e-6
     safe = np.where(is_small, 1.0, root)
-    slope = np.exp(half) * np.where(is_small, 1.0, np.sinh(safe) / safe)
-    middle = np.exp(half) * np.cosh(root)
+    up = np.exp(safe)
+    down, whole = 1.0 / up, np.exp(half)
+    slope = whole * np.where(is_small, 1.0, 0.5 * (up - down) / safe)
+    middle = whole * np.where(is_small, 1.0, 0.5 * (up + down))
     rho = math.exp(asymmetry)
     onto_lower = 1j * coupling * rho * step_s
     onto_upper = 1j * coupling.conjugate() / rho * step_s
@@ -217,13 +221,8 @@ def fit_two_modes(run: Run, facts: Facts) -> TwoModeFit:
     """
     start = _start(run, facts)
     fastest = max(2.0 * math.hypot(start.shared[RE], start.shared[IM]), abs(start.detuning_rad_s))
-    step_s = min(LONGEST_STEP_S, STEP_RAD / max(fastest, 1e-9))
+    step_s = min(LONGEST_STEP_S, STEP_RAD / max(fastest, 1e-9), run.duration_s / FEWEST_STEPS)
     steps = steps_of(run, step_s)
-    if steps.count < FEWEST_STEPS:
-        raise ProtocolFailure(
-            f"the stretch at {run.start_s:.1f} s has {steps.count} steps, "
-            f"{FEWEST_STEPS} are needed: hold the pump on longer"
-        )
     return _Fit(run, facts, steps, start).fitted()
 
 
@@ -242,7 +241,9 @@ def _start(run: Run, facts: Facts) -> _Start:
     """
     steps = steps_of(run, 2.0 * run.spacing_s)
     if steps.count < FEWEST_STEPS:
-        raise ProtocolFailure(f"the stretch at {run.start_s:.1f} s is too short to be fitted")
+        raise ProtocolFailure(
+            f"the stretch at {run.start_s:.1f} s is too short to be fitted: hold the pump on longer"
+        )
     a, b = steps.amplitudes
     noise = max(
         mode.detector_noise_m_per_root_hz / math.sqrt(steps.step_s)
@@ -317,6 +318,12 @@ class _Fit:
         self._lower_hz = steps.turned_hz
         self._noise_ratios = (1.0, 1.0)  # along and across the motion
         self._prior_means, self._prior_sigmas = (each / self._units for each in _priors(facts))
+        walk_hz = facts.difference_walk_hz_per_root_s * math.sqrt(self._node_s)
+        self._prior_slopes = block_diag(
+            np.diag(1.0 / self._prior_sigmas), np.diff(np.eye(self._nodes), axis=0) / walk_hz
+        )
+        self._prior_pulls = np.zeros(len(self._prior_slopes))
+        self._prior_pulls[:COUNT] = self._prior_means / self._prior_sigmas
         difference_hz = float(np.mean(steps.pump_hz)) - start.detuning_rad_s / TWO_PI
         start.shared[DRIFT_RATIO:] = self._prior_means[DRIFT_RATIO:]
         self._values = np.concatenate([start.shared, np.full(self._nodes, difference_hz)])
@@ -325,7 +332,7 @@ class _Fit:
         for _ in range(PASSES):
             self._weigh()
             solution = least_squares(
-                self._residuals, self._values, x_scale="jac", ftol=SMALLEST_GAIN
+                self._residuals, self._values, self._jacobian, x_scale="jac", ftol=SMALLEST_GAIN
             )
             if not solution.success:
                 raise ProtocolFailure(
@@ -349,16 +356,18 @@ class _Fit:
 
     def _difference_hz(self, values: np.ndarray) -> np.ndarray:
         """Bare difference during each step, against that of the references."""
-        drift_hz = self._lower_hz - np.mean(self._lower_hz)
-        return np.asarray(
-            self._interpolation @ values[COUNT:]
-            + values[DRIFT_RATIO] * drift_hz
-            + values[DUFFING_LOWER] * self._powers[0]
-            + values[DUFFING_UPPER] * self._powers[1]
-        )
+        return np.asarray(self._difference_slopes() @ values[DRIFT_RATIO:])
 
-    def _predicted(self, values: np.ndarray) -> np.ndarray:
-        detuning_rad_s = TWO_PI * (self._steps.pump_hz - self._difference_hz(values))
+    def _difference_slopes(self) -> np.ndarray:
+        """Slopes of the difference by what it is linear in, shape (n, 3 + nodes)."""
+        drift_hz = self._lower_hz - np.mean(self._lower_hz)
+        return np.column_stack([drift_hz, *self._powers, self._interpolation])
+
+    def _detuning_rad_s(self, values: np.ndarray) -> np.ndarray:
+        return np.asarray(TWO_PI * (self._steps.pump_hz - self._difference_hz(values)))
+
+    def _predicted(self, values: np.ndarray, detuning_rad_s: np.ndarray) -> np.ndarray:
+        """Means after each step in units of their sigmas, but for the phase they share."""
         step = propagators(
             (values[DECAY_LOWER], values[DECAY_UPPER]),
             complex(values[RE], values[IM]),
@@ -367,36 +376,47 @@ class _Fit:
             self._steps.step_s,
         )
         now = self._steps.amplitudes[:, :-1]
-        return np.asarray(step[:, 0] * now[0] + step[:, 1] * now[1])
+        return (step[:, 0] * now[0] + step[:, 1] * now[1]) / self._sigmas[:, None]
 
-    def _residuals(self, values: np.ndarray) -> np.ndarray:
-        predicted = self._predicted(values) / self._sigmas[:, None]
-        seen = self._steps.amplitudes[:, 1:] / self._sigmas[:, None]
+    def _errors(self, values: np.ndarray, detuning_rad_s: np.ndarray) -> np.ndarray:
+        """Of each step: along the motion, and two across it; shape (3, n)."""
+        predicted, seen = self._predicted(values, detuning_rad_s), self._seen
         overlap = (predicted.conj() * seen).sum(axis=0)
         size = np.sqrt((np.abs(predicted) ** 2).sum(axis=0))
-        # What a kick across the motion adds to its size on the average.
+        # A kick across the motion adds to its size on the average: half its variance.
         along = (np.abs(overlap) - size**2 - 0.5 * self._kick_part) / size
         turn = overlap.conj() / np.abs(overlap)
         across = (predicted[0] * seen[1] - predicted[1] * seen[0]) * turn / size
-        return np.concatenate(
-            [
-                whitened(self._along_factor, along),
-                whitened(
-                    self._across_factor, np.stack([across.real, across.imag], axis=1)
-                ).T.ravel(),
-                self._prior_residuals(values),
-            ]
+        return np.stack([along, across.real, across.imag])
+
+    def _residuals(self, values: np.ndarray) -> np.ndarray:
+        errors = self._errors(values, self._detuning_rad_s(values))
+        return np.concatenate([self._independent(errors).ravel(), self._prior_residuals(values)])
+
+    def _jacobian(self, values: np.ndarray) -> np.ndarray:
+        """Slopes of the residuals; what acts by the detuning alone shares one of them."""
+        detuning_rad_s = self._detuning_rad_s(values)
+        errors = self._errors(values, detuning_rad_s)
+        slopes = np.empty((3, self._steps.count, len(values)))
+        for place in range(DRIFT_RATIO):
+            moved = values.copy()
+            moved[place] += DIFFERENCE
+            slopes[:, :, place] = (self._errors(moved, detuning_rad_s) - errors) / DIFFERENCE
+        by_detuning = (self._errors(values, detuning_rad_s + DIFFERENCE) - errors) / DIFFERENCE
+        slopes[:, :, DRIFT_RATIO:] = (
+            -TWO_PI * by_detuning[:, :, None] * self._difference_slopes()[None]
         )
+        rows = self._independent(slopes).reshape(-1, len(values))
+        return np.concatenate([rows, self._prior_slopes])
+
+    def _independent(self, errors: np.ndarray) -> np.ndarray:
+        """Errors along and across, shape (3, n) or (3, n, k), without correlations."""
+        factors = (self._along_factor, self._across_factor, self._across_factor)
+        return np.stack([whitened(f, each) for f, each in zip(factors, errors, strict=True)])
 
     def _prior_residuals(self, values: np.ndarray) -> np.ndarray:
-        known = np.isfinite(self._prior_sigmas)
-        walk_hz = self._facts.difference_walk_hz_per_root_s * math.sqrt(self._node_s)
-        return np.concatenate(
-            [
-                (values[:COUNT] - self._prior_means)[known] / self._prior_sigmas[known],
-                np.diff(values[COUNT:]) / walk_hz,
-            ]
-        )
+        """What the facts say of the shared parameters, and the walk between nodes."""
+        return np.asarray(self._prior_slopes @ values - self._prior_pulls)
 
     # -- noise ------------------------------------------------------------------
 
@@ -416,9 +436,10 @@ class _Fit:
         # Means over adjacent intervals: a kick's share rises and falls as a triangle.
         variances = 2.0 / 3.0 * kicks + 2.0 * noises
         self._sigmas = np.sqrt(variances)
+        self._seen = self._steps.amplitudes[:, 1:] / self._sigmas[:, None]
         self._kick_part = float(np.mean(kicks / variances))
         neighbour = float(np.mean((kicks / 6.0 - noises) / variances))
-        powers = (np.abs(self._steps.amplitudes[:, 1:] / self._sigmas[:, None]) ** 2).sum(axis=0)
+        powers = (np.abs(self._seen) ** 2).sum(axis=0)
         gain = facts.gain_walk_per_root_s**2 * dt * powers
         along, across = self._noise_ratios
         count = self._steps.count
@@ -436,9 +457,8 @@ class _Fit:
             max(self._noise_ratios[0] * float(along @ along) / (n - 1), LEAST_NOISE_RATIO),
             max(self._noise_ratios[1] * float(across @ across) / (2 * n - 5), LEAST_NOISE_RATIO),
         )
-        predicted = self._predicted(self._values) / self._sigmas[:, None]
-        seen = self._steps.amplitudes[:, 1:] / self._sigmas[:, None]
-        turn_rad = np.angle((predicted.conj() * seen).sum(axis=0))
+        predicted = self._predicted(self._values, self._detuning_rad_s(self._values))
+        turn_rad = np.angle((predicted.conj() * self._seen).sum(axis=0))
         self._lower_hz = self._steps.turned_hz + turn_rad / (TWO_PI * self._steps.step_s)
 
     # -- outcome ----------------------------------------------------------------
@@ -450,13 +470,11 @@ class _Fit:
         covariance = np.linalg.inv(information / np.outer(units, units)) / np.outer(units, units)
         detuning_hz = self._steps.pump_hz - self._difference_hz(values)
         # The mean detuning is linear in what it depends on.
-        drift_hz = self._lower_hz - np.mean(self._lower_hz)
+        by_difference = self._difference_slopes()
         slopes = np.zeros(len(values))
-        slopes[DRIFT_RATIO] = -np.mean(drift_hz)
-        slopes[DUFFING_LOWER:COUNT] = -self._powers.mean(axis=1)
-        slopes[COUNT:] = -self._interpolation.mean(axis=0)
+        slopes[DRIFT_RATIO:] = -by_difference.mean(axis=0)
         start = np.zeros(len(values))
-        start[DRIFT_RATIO], start[COUNT] = drift_hz[0], 1.0
+        start[DRIFT_RATIO], start[COUNT] = by_difference[0, 0], 1.0
         with_detuning = covariance @ slopes
         known = np.isfinite(self._prior_sigmas)
         return TwoModeFit(
