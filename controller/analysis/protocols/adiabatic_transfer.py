@@ -43,7 +43,8 @@ from controller.analysis.protocols.two_mode import propagators
 SAFE_REST = 0.05  # what a safe chirp leaves behind
 HOPELESS_CHANCE = 1.0e-6  # that a sound fit leaves so much
 FEWEST_CHIRPS = 3  # coupling and its phase are fitted
-START_PHASES = 8
+START_PHASES = 12
+START_RATIOS = np.geomspace(0.6, 1.7, 15)  # of the coupling by the law alone
 TELLING = (0.03, 0.97)  # transferred fractions that say something of the coupling
 LEAST_COUPLING_SIGMAS = 5.0
 PASSES = 3  # the noise of a point depends on where it should be
@@ -59,15 +60,11 @@ class Chirp:
     detunings_rad_s: np.ndarray  # (n,), pump less tracked difference, over each step
     step_s: float
     last_step_s: float  # up to where the pump went off
+    duration_s: float  # while the pump was on
     tracked_sigma_hz: float
     transferred: float  # share of the lower mode's action
     diffusion_rad2: float
     kept: float  # of the sum of the actions, from the start of the chirp to its end
-
-    @property
-    def duration_s(self) -> float:
-        """While the pump was on, but for an update."""
-        return len(self.detunings_rad_s) * self.step_s
 
     @property
     def rate_hz_per_s(self) -> float:
@@ -205,6 +202,7 @@ def _chirp(passage: Passage, data: ProtocolData) -> Chirp:
         detunings_rad_s=np.angle(turns) / step_s,
         step_s=step_s,
         last_step_s=passage.edge_s(off) - float(times_s[off - 1]),
+        duration_s=passage.edge_s(off) - passage.edge_s(on),
         tracked_sigma_hz=sigma_hz,
         transferred=fraction_lower(passage, slice(off, off + count)),
         diffusion_rad2=diffusion_rad2(passage, slice(first, off + 1), data.facts),
@@ -302,8 +300,11 @@ def _fitted(
 
     values = _start(chirps)
     sigmas = sigmas_at(np.full(len(chirps), 0.5))
-    phases = TWO_PI * np.arange(START_PHASES) / START_PHASES
-    trials = [np.array([values[COUPLING], phase, *values[OFFSET:]]) for phase in phases]
+    trials = [
+        np.array([ratio * values[COUPLING], phase, *values[OFFSET:]])
+        for ratio in START_RATIOS
+        for phase in TWO_PI * np.arange(START_PHASES) / START_PHASES
+    ]
     values = min(trials, key=lambda trial: float((residuals(trial, sigmas) ** 2).sum()))
     for _ in range(PASSES):
         solution = least_squares(residuals, values, x_scale="jac", args=(sigmas,))

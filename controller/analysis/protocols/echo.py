@@ -28,18 +28,18 @@ from controller.analysis.protocols.ramsey import (
     FreeTime,
     Fringes,
     Points,
+    curve,
     fitted_fringes,
     frame_of,
     free_times,
-    fringe_law,
     linear_start,
     points_of,
     step_hz,
 )
-from controller.analysis.protocols.transfers import Passage, decay_of, passages
+from controller.analysis.protocols.transfers import Decay, Passage, balanced, decay_of, passages
 
 LINE_POINTS = 400  # of a fitted curve
-FREE_NUMBERS = 4  # offset, two waves and a loss
+FREE_NUMBERS = 3  # contrast, phase and loss
 
 
 def echo(data: ProtocolData) -> ProtocolResult:
@@ -74,6 +74,7 @@ def echo(data: ProtocolData) -> ProtocolResult:
 def _echo(data: ProtocolData) -> ProtocolResult:
     found = passages(data, "first_pulse", "read_out")
     decay = decay_of(found, data.facts)
+    found = balanced(found, decay)
     frame_hz = frame_of(found, data)
     plain = [each for each in found if "echo_pulse" not in each.parameters]
     echoed = [each for each in found if "echo_pulse" in each.parameters]
@@ -82,8 +83,8 @@ def _echo(data: ProtocolData) -> ProtocolResult:
             f"there are {len(plain)} sequences without an echo_pulse and {len(echoed)} with "
             "one; both kinds are needed"
         )
-    plain_frees = [free_times(each, ("second_pulse",), frame_hz) for each in plain]
-    plain_points = points_of(plain, plain_frees, data.facts, signs=(1.0,))
+    plain_frees = [free_times(each, ("second_pulse",), data.facts, frame_hz) for each in plain]
+    plain_points = points_of(plain, plain_frees, data.facts, decay, signs=(1.0,))
     free = FreeFringes(
         plain_points, [each[0] for each in plain_frees], data.facts, step_hz(plain, plain_points)
     )
@@ -92,7 +93,7 @@ def _echo(data: ProtocolData) -> ProtocolResult:
     steps_rad = np.array([_step_rad(each) for each in plain])
     pump_hz = float((plain_points.turned_rad - steps_rad).sum() / plain_points.free_s.sum())
     detuning_hz = pump_hz / TWO_PI - difference_hz[0]
-    echo_points, echo_fringes = _echo_fringes(echoed, data.facts, frame_hz, difference_hz[0])
+    echo_points, echo_fringes = _echo_fringes(echoed, data.facts, decay, frame_hz, difference_hz[0])
     longest_s = float(max(plain_points.free_s.max(), echo_points.free_s.max()))
     kept = propagated(
         lambda values: math.exp(-values[LOSS] * longest_s),
@@ -136,14 +137,17 @@ def _step_rad(passage: Passage) -> float:
 
 
 def _echo_fringes(
-    echoed: Sequence[Passage], facts: Facts, frame_hz: float, difference_hz: float
+    echoed: Sequence[Passage],
+    facts: Facts,
+    decay: Decay,
+    frame_hz: float,
+    difference_hz: float,
 ) -> tuple[Points, Fringes]:
     """Fringes of the sequences with a middle pulse, at phases that are all but known."""
-    frees = [free_times(each, ("echo_pulse", "second_pulse"), frame_hz) for each in echoed]
-    points = points_of(echoed, frees, facts, signs=(-1.0, 1.0))
-    phases_rad = points.turned_rad - np.array(
-        [_gained_rad(before, after, facts, difference_hz) for before, after in frees]
-    )
+    frees = [free_times(each, ("echo_pulse", "second_pulse"), facts, frame_hz) for each in echoed]
+    points = points_of(echoed, frees, facts, decay, signs=(-1.0, 1.0))
+    gained_rad = [_gained_rad(before, after, facts, difference_hz) for before, after in frees]
+    phases_rad = points.leads_rad + points.turned_rad - np.array(gained_rad)
     start = linear_start(points, phases_rad)[0]
     fringes = fitted_fringes(
         points,
@@ -174,5 +178,5 @@ def _series(kind: str, points: Points, fringes: Fringes, fringe_hz: float) -> di
         f"{kind}_expected": fringes.expected,
         f"{kind}_contrast": fringes.contrast[0] * np.exp(-fringes.values[LOSS] * points.free_s),
         f"{kind}_line_s": line_s,
-        f"{kind}_line_transferred": fringe_law(fringes.values, TWO_PI * fringe_hz * line_s, line_s),
+        f"{kind}_line_transferred": curve(points, fringes, TWO_PI * fringe_hz * line_s, line_s),
     }

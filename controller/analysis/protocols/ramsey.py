@@ -1,12 +1,13 @@
 """Ramsey fringes: two pulses of a quarter exchange with a free time between.
 
 What the second pulse hands over depends on how far the pump has run away from the modes
-during the free time. The pump's phase is known from the log; the fringes therefore read
-the difference of the modes, by energies alone.
+during the free time. The pump's phase is known from the log, and the phase with which the
+modes begin is read after the first pulse; what is handed over then tells the difference.
 """
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -26,8 +27,11 @@ from controller.analysis.protocols.data import (
     with_sigmas,
 )
 from controller.analysis.protocols.transfers import (
+    LOWER,
+    UPPER,
     Decay,
     Passage,
+    balanced,
     decay_of,
     diffusion_rad2,
     fraction_lower,
@@ -37,13 +41,16 @@ from controller.analysis.protocols.transfers import (
     read_count,
     tracked_mean,
 )
+from controller.analysis.protocols.two_mode import propagators
 
 HOPELESS_CHANCE = 1.0e-6  # that a sound fit leaves so much
 FEWEST_FRINGE_SIGMAS = 5.0  # of the contrast; noise alone has 2 or 3 at the best frequency
 SEARCH_POINTS = 801
 PASSES = 3  # the noise of a point depends on where it should be
 LINE_POINTS = 400  # of the fitted curve
-OFFSET, COSINE, SINE, LOSS = range(4)  # first numbers of a fit of fringes
+CONTRAST, PHASE, LOSS, EXCESS = range(4)  # first numbers of a fit of fringes
+COUNT = 4
+EXCESS_SIGMA_RAD = 0.2  # of a quarter exchange: an eighth, before the coupling is known well
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +59,8 @@ class FreeTime:
 
     start_s: float
     end_s: float
-    pump_turned_rad: float  # from the end of one pulse to the start of the next, with its step
+    lead_rad: float  # of the pump's phase on that of the modes' difference, at the start
+    pump_turned_rad: float  # from there to the start of the next pulse, with its step
     lower_hz: float  # mean, against its reference, modulo the update rate
     powers_m2: tuple[float, float]  # mean squared amplitudes, lower and upper
 
@@ -63,13 +71,55 @@ class FreeTime:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LastPulse:
+    """The pulse that turns phases into energies, and what decays while it is on."""
+
+    duration_s: float
+    decays_per_s: tuple[float, float]  # energy, lower and upper
+
+    def transferred(
+        self, angle_rad: float, phases_rad: np.ndarray, tilts: np.ndarray
+    ) -> np.ndarray:
+        """Share of the lower mode after it.
+
+        Parameters
+        ----------
+        angle_rad : float
+            Twice the coupling times the duration: pi/2 for a quarter exchange [rad].
+        phases_rad : ndarray of float64, shape (n,)
+            By which the pump is ahead of the modes, and the coupling's own [rad].
+        tilts : ndarray of float64, shape (n,)
+            Share of the lower less that of the upper mode before it.
+
+        Returns
+        -------
+        ndarray of float64, shape (n,)
+            Of modes alike, (1 + root(1 - tilt^2) sin(phase))/2 for a quarter exchange.
+        """
+        inside = np.clip(tilts, -1.0, 1.0)
+        before = np.stack(
+            [
+                np.sqrt(0.5 * (1.0 + inside)),
+                np.sqrt(0.5 * (1.0 - inside)) * np.exp(-1j * phases_rad),
+            ]
+        )
+        coupling = complex(0.5 * angle_rad / self.duration_s)
+        turn = propagators(self.decays_per_s, coupling, 0.0, np.zeros(1), self.duration_s)[:, :, 0]
+        lower, upper = np.abs(turn @ before) ** 2
+        return np.asarray(lower / (lower + upper))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Points:
     """Transferred fractions of several sequences, shape (n,) each."""
 
     free_s: np.ndarray  # in all
     fractions: np.ndarray
     diffusions_rad2: np.ndarray
-    turned_rad: np.ndarray  # what the pump's phase adds to the phase of the fringes
+    leads_rad: np.ndarray  # with what phase the fringes begin
+    turned_rad: np.ndarray  # what the pump's phase adds to it in the free time
+    tilts: np.ndarray  # share of the lower less that of the upper mode before the last pulse
+    last_pulse: LastPulse
 
     def sigmas(self, expected: np.ndarray) -> np.ndarray:
         """Of the fractions, where these are expected."""
@@ -84,9 +134,9 @@ class Points:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fringes:
-    """A fit of fringes: B + exp(-L T)/2 (X cos(Psi) - Y sin(Psi))."""
+    """A fit of fringes; see `fringe_law`."""
 
-    values: np.ndarray  # B, X, Y, L, then what the phases depend on
+    values: np.ndarray  # C, chi, L, excess, then what the phases depend on
     covariance: np.ndarray
     expected: np.ndarray  # fractions, (n,)
     sigmas: np.ndarray  # of the fractions, (n,)
@@ -95,9 +145,8 @@ class Fringes:
     @property
     def contrast(self) -> tuple[float, float]:
         """At no free time, with its sigma."""
-        return propagated(
-            lambda values: math.hypot(values[COSINE], values[SINE]), self.values, self.covariance
-        )
+        sigma = math.sqrt(float(self.covariance[CONTRAST, CONTRAST]))
+        return float(self.values[CONTRAST]), sigma
 
     def dephasing_time_s(self, decay: Decay) -> tuple[float, float]:
         """Decay time of the fringes in the energy, energy lost and all, with its sigma.
@@ -152,11 +201,13 @@ def ramsey(data: ProtocolData) -> ProtocolResult:
 
     Notes
     -----
-    Two pulses of a quarter exchange, resonant, hand over (1 + cos(Psi))/2 with Psi what the
-    pump's phase has gained on that of the modes (Ramsey 1950, from memory). Lengths that
-    are not quite a quarter, detunings and a lower mode at a small amplitude of its own, all
-    of them alike in every sequence, go into offset, contrast and phase, which are free. The
-    frequency follows the lower mode's by a ratio and walks from one sequence to the next.
+    Two pulses of a quarter exchange, resonant, hand over (1 + cos(Psi))/2, with Psi what the
+    pump's phase is ahead of that of the modes (Ramsey 1950, from memory): by what is read
+    after the first pulse, and what it gains in the free time. Lengths that are not quite a
+    quarter and detunings, alike in every sequence, go into offset, contrast and phase, which
+    are free; how unevenly both modes share the energy before the second pulse is read too.
+    The frequency follows the lower mode's by a ratio and walks from one sequence
+    to the next.
 
     References
     ----------
@@ -168,10 +219,11 @@ def ramsey(data: ProtocolData) -> ProtocolResult:
 
 def _ramsey(data: ProtocolData) -> ProtocolResult:
     found = passages(data, "first_pulse", "read_out")
-    frame_hz = frame_of(found, data)
-    frees = [free_times(passage, ("second_pulse",), frame_hz) for passage in found]
-    points = points_of(found, frees, data.facts, signs=(1.0,))
     decay = decay_of(found, data.facts)
+    found = balanced(found, decay)
+    frame_hz = frame_of(found, data)
+    frees = [free_times(passage, ("second_pulse",), data.facts, frame_hz) for passage in found]
+    points = points_of(found, frees, data.facts, decay, signs=(1.0,))
     fit = FreeFringes(points, [each[0] for each in frees], data.facts, step_hz(found, points))
     fringes = fit.fitted()
     difference_hz = fit.mean_difference_hz(fringes)
@@ -220,8 +272,33 @@ def _series(points: Points, fringes: Fringes, fringe_hz: float) -> dict[str, np.
         "transferred_sigma": fringes.sigmas,
         "expected": fringes.expected,
         "line_s": line_s,
-        "line_transferred": fringe_law(fringes.values, TWO_PI * fringe_hz * line_s, line_s),
+        "line_transferred": curve(points, fringes, TWO_PI * fringe_hz * line_s, line_s),
     }
+
+
+def curve(
+    points: Points, fringes: Fringes, turned_rad: np.ndarray, line_s: np.ndarray
+) -> np.ndarray:
+    """The fitted fringes between the points, for sequences that begin as they did.
+
+    Parameters
+    ----------
+    points : Points
+        Their phases at the start are averaged.
+    fringes : Fringes
+        The fit.
+    turned_rad : ndarray of float64, shape (n,)
+        Phase gained since then [rad].
+    line_s : ndarray of float64, shape (n,)
+        Free times [s].
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+    """
+    lead_rad = float(np.angle(np.exp(1j * points.leads_rad).sum()))
+    tilts = np.full(len(line_s), float(points.tilts.mean()))
+    return fringe_law(fringes.values, lead_rad + turned_rad, line_s, tilts, points.last_pulse)
 
 
 # -- from basebands to points ------------------------------------------------------------
@@ -252,7 +329,7 @@ def frame_of(found: Sequence[Passage], data: ProtocolData) -> float:
 
 
 def free_times(
-    passage: Passage, pulse_names: Sequence[str], frame_hz: float
+    passage: Passage, pulse_names: Sequence[str], facts: Facts, frame_hz: float
 ) -> tuple[FreeTime, ...]:
     """The free times of a sequence, each before a pulse.
 
@@ -262,6 +339,8 @@ def free_times(
         The sequence.
     pulse_names : sequence of str
         All pulses but the first one.
+    facts : Facts
+        How long the phase at the start is read.
     frame_hz : float
         As from `frame_of`.
 
@@ -282,13 +361,13 @@ def free_times(
         )
     steps_rad = [passage.parameters[name].get("phase_rad", 0.0) for name in pulse_names]
     return tuple(
-        _free_time(passage, start, end, step_rad, frame_hz)
+        _free_time(passage, start, end, step_rad, frame_hz, read_count(passage, facts))
         for start, end, step_rad in zip(offs[:-1], ons, steps_rad, strict=True)
     )
 
 
 def _free_time(
-    passage: Passage, start: int, end: int, step_rad: float, frame_hz: float
+    passage: Passage, start: int, end: int, step_rad: float, frame_hz: float, count: int
 ) -> FreeTime:
     """Between two basebands; the pump's phase goes on, and makes about a step at the end."""
     if end - start < 2:
@@ -300,12 +379,16 @@ def _free_time(
     pump = np.exp(
         1j * (passage.basebands["pump_phase_rad"] - TWO_PI * frame_hz * (times_s - start_s))
     )
+    modes = (within["lower"].conj() * within["upper"])[:count]
+    modes_rad = TWO_PI * frame_hz * (times_s[start : start + count] - start_s)
+    overlap = complex((modes * np.exp(-1j * modes_rad) * pump[start : start + count].conj()).sum())
     rate_rad_s = TWO_PI * mean_turning_hz(pump[start:end], passage.spacing_s)
     expected_rad = rate_rad_s * (times_s[end] - times_s[end - 1]) + step_rad
     beyond_rad = float(np.angle(pump[end] * pump[end - 1].conj() * np.exp(-1j * expected_rad)))
     return FreeTime(
         start_s=start_s,
         end_s=end_s,
+        lead_rad=-cmath.phase(overlap),
         pump_turned_rad=rate_rad_s * (end_s - start_s) + step_rad + beyond_rad,
         lower_hz=mean_turning_hz(within["lower"], passage.spacing_s),
         powers_m2=(
@@ -319,6 +402,7 @@ def points_of(
     found: Sequence[Passage],
     frees: Sequence[Sequence[FreeTime]],
     facts: Facts,
+    decay: Decay,
     *,
     signs: Sequence[float],
 ) -> Points:
@@ -332,6 +416,8 @@ def points_of(
         Of each.
     facts : Facts
         Thermal motion and noise.
+    decay : Decay
+        What both modes lose during the last pulse.
     signs : sequence of float
         By which the pump's phase in each free time counts.
 
@@ -339,15 +425,23 @@ def points_of(
     -------
     Points
     """
-    fractions, diffusions = [], []
+    fractions, diffusions, tilts = [], [], []
     for passage in found:
-        end = passage.turned_off[-1]
-        fractions.append(fraction_lower(passage, slice(end, end + read_count(passage, facts))))
-        diffusions.append(diffusion_rad2(passage, slice(0, end + 1), facts))
+        start, end = passage.turned_off[0], passage.turned_off[-1]
+        count, on = read_count(passage, facts), passage.turned_on[-1]
+        fractions.append(fraction_lower(passage, slice(end, end + count)))
+        tilts.append(2.0 * fraction_lower(passage, slice(max(start, on - count), on)) - 1.0)
+        diffusions.append(diffusion_rad2(passage, slice(start, end + 1), facts))
     return Points(
         free_s=np.array([sum(free.duration_s for free in each) for each in frees]),
         fractions=np.array(fractions),
         diffusions_rad2=np.array(diffusions),
+        tilts=np.array(tilts),
+        last_pulse=LastPulse(
+            duration_s=float(np.mean([_last_pulse_s(passage) for passage in found])),
+            decays_per_s=(float(decay.rates_per_s[LOWER]), float(decay.rates_per_s[UPPER])),
+        ),
+        leads_rad=np.array([signs[0] * each[0].lead_rad for each in frees]),
         turned_rad=np.array(
             [
                 sum(s * free.pump_turned_rad for s, free in zip(signs, each, strict=True))
@@ -355,6 +449,10 @@ def points_of(
             ]
         ),
     )
+
+
+def _last_pulse_s(passage: Passage) -> float:
+    return passage.edge_s(passage.turned_off[-1]) - passage.edge_s(passage.turned_on[-1])
 
 
 def step_hz(found: Sequence[Passage], points: Points) -> float:
@@ -389,29 +487,41 @@ def step_hz(found: Sequence[Passage], points: Points) -> float:
 # -- fringes -----------------------------------------------------------------------------
 
 
-def fringe_law(values: np.ndarray, phases_rad: np.ndarray, free_s: np.ndarray) -> np.ndarray:
+def fringe_law(
+    values: np.ndarray,
+    phases_rad: np.ndarray,
+    free_s: np.ndarray,
+    tilts: np.ndarray,
+    last_pulse: LastPulse,
+) -> np.ndarray:
     """Transferred fractions.
 
     Parameters
     ----------
     values : ndarray of float64
-        B, X, Y and L; others behind them do not matter.
+        C, chi, L and what the last pulse is beyond a quarter exchange, in sigmas of what
+        was known; others behind them do not matter.
     phases_rad : ndarray of float64, shape (n,)
         Psi [rad].
     free_s : ndarray of float64, shape (n,)
         T [s].
+    tilts : ndarray of float64, shape (n,)
+        Share of the lower less that of the upper mode before the last pulse.
+    last_pulse : LastPulse
+        What it does.
 
     Returns
     -------
     ndarray of float64, shape (n,)
-        B + exp(-L T)/2 (X cos(Psi) - Y sin(Psi)).
+        1/2 + C exp(-L T) (P - 1/2), with P what the last pulse makes of Psi + chi.
     """
-    waves = values[COSINE] * np.cos(phases_rad) - values[SINE] * np.sin(phases_rad)
-    return np.asarray(values[OFFSET] + 0.5 * np.exp(-values[LOSS] * free_s) * waves)
+    angle_rad = 0.5 * math.pi + EXCESS_SIGMA_RAD * float(values[EXCESS])
+    whole = last_pulse.transferred(angle_rad, phases_rad + values[PHASE], tilts)
+    return np.asarray(0.5 + values[CONTRAST] * np.exp(-values[LOSS] * free_s) * (whole - 0.5))
 
 
 def linear_start(points: Points, phases_rad: np.ndarray) -> tuple[np.ndarray, float]:
-    """Offset and waves of fringes that do not fade, at known phases.
+    """Contrast and phase of fringes that do not fade, at known phases.
 
     Parameters
     ----------
@@ -423,15 +533,15 @@ def linear_start(points: Points, phases_rad: np.ndarray) -> tuple[np.ndarray, fl
     Returns
     -------
     (ndarray of float64, shape (4,), float)
-        B, X, Y and 0, and the sum of weighted squares that they leave.
+        C, chi, 0 and 0, and the sum of weighted squares that they leave.
     """
     weights = 1.0 / points.sigmas(np.full(len(phases_rad), 0.5))
-    columns = np.stack(
-        [np.ones(len(phases_rad)), 0.5 * np.cos(phases_rad), -0.5 * np.sin(phases_rad)], axis=1
-    )
-    solution = np.linalg.lstsq(columns * weights[:, None], points.fractions * weights, rcond=None)
-    errors = (columns @ solution[0] - points.fractions) * weights
-    return np.append(solution[0], 0.0), float(errors @ errors)
+    columns = 0.5 * np.stack([np.sin(phases_rad), np.cos(phases_rad)], axis=1)
+    readings = points.fractions - 0.5
+    solution = np.linalg.lstsq(columns * weights[:, None], readings * weights, rcond=None)[0]
+    errors = (columns @ solution - readings) * weights
+    contrast, phase_rad = math.hypot(*solution), math.atan2(solution[1], solution[0])
+    return np.array([contrast, phase_rad, 0.0, 0.0]), float(errors @ errors)
 
 
 class FreeFringes:
@@ -489,9 +599,9 @@ class FreeFringes:
             start=self._start(),
             phases_rad=self._phases_rad,
             prior=lambda values: np.concatenate(
-                [values[4 : 4 + extra], np.diff(values[4 + extra :]) / self._walks_hz]
+                [values[COUNT : COUNT + extra], np.diff(values[COUNT + extra :]) / self._walks_hz]
             ),
-            freedom=count - 5,
+            freedom=count - 4,
         )
 
     def mean_difference_hz(self, fringes: Fringes) -> tuple[float, float]:
@@ -516,12 +626,13 @@ class FreeFringes:
 
     def _differences_hz(self, values: np.ndarray) -> np.ndarray:
         extra = self._columns_hz.shape[1]
-        coefficients, walks = values[4 : 4 + extra], values[4 + extra :]
+        coefficients, walks = values[COUNT : COUNT + extra], values[COUNT + extra :]
         return np.asarray(self._known_hz + self._columns_hz @ coefficients + walks)
 
     def _phases_rad(self, values: np.ndarray) -> np.ndarray:
         points = self._points
-        return points.turned_rad - TWO_PI * self._differences_hz(values) * points.free_s
+        gained_rad = TWO_PI * self._differences_hz(values) * points.free_s
+        return points.leads_rad + points.turned_rad - gained_rad
 
     def _start(self) -> np.ndarray:
         """The best of many frequencies, each with the waves that go with it."""
@@ -531,8 +642,8 @@ class FreeFringes:
         best: tuple[float, np.ndarray] | None = None
         for fringe_hz in np.linspace(0.0, 2.0 * self._turned_hz, SEARCH_POINTS)[1:-1]:
             walk_hz = pump_hz - fringe_hz - float(self._known_hz.mean())
-            values = np.concatenate([np.zeros(4 + shape[0]), np.full(shape[1], walk_hz)])
-            values[:4], square = linear_start(points, self._phases_rad(values))
+            values = np.concatenate([np.zeros(COUNT + shape[0]), np.full(shape[1], walk_hz)])
+            values[:COUNT], square = linear_start(points, self._phases_rad(values))
             if best is None or square < best[0]:
                 best = square, values
         assert best is not None
@@ -554,7 +665,7 @@ def fitted_fringes(
     points : Points
         One per sequence.
     start : ndarray of float64
-        B, X, Y, L and what the phases depend on.
+        C, chi, L, excess and what the phases depend on.
     phases_rad : callable
         From these to the phases of the points.
     prior : callable
@@ -579,15 +690,25 @@ def fitted_fringes(
     values, sigmas = start, points.sigmas(np.full(len(points.free_s), 0.5))
 
     def residuals(trial: np.ndarray) -> np.ndarray:
-        expected = fringe_law(trial, phases_rad(trial), points.free_s)
-        return np.concatenate([(points.fractions - expected) / sigmas, prior(trial)])
+        expected = fringe_law(
+            trial, phases_rad(trial), points.free_s, points.tilts, points.last_pulse
+        )
+        return np.concatenate(
+            [
+                (points.fractions - expected) / sigmas,
+                [trial[EXCESS]],
+                prior(trial),
+            ]
+        )
 
     for _ in range(PASSES):
         solution = least_squares(residuals, values, x_scale="jac")
         if not solution.success:
             raise ProtocolFailure("the fit of the fringes did not converge")
         values = solution.x
-        expected = fringe_law(values, phases_rad(values), points.free_s)
+        expected = fringe_law(
+            values, phases_rad(values), points.free_s, points.tilts, points.last_pulse
+        )
         sigmas = points.sigmas(expected)
     square = float(solution.fun @ solution.fun)
     if chi2.sf(square, freedom) < HOPELESS_CHANCE:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -324,6 +324,24 @@ def decay_of(found: Sequence[Passage], facts: Facts) -> Decay:
     return decay
 
 
+def balanced(found: Sequence[Passage], decay: Decay) -> list[Passage]:
+    """Sequences with the actions that the asymmetry of the modes, as it was found, makes.
+
+    Parameters
+    ----------
+    found : sequence of Passage
+        As from `passages`.
+    decay : Decay
+        From all of them.
+
+    Returns
+    -------
+    list of Passage
+    """
+    factors = np.exp(decay.asymmetry * np.array([-1.0, 1.0]))[:, None]
+    return [replace(passage, actions=passage.actions * factors) for passage in found]
+
+
 def _chunks(passage: Passage, facts: Facts) -> list[tuple[np.ndarray, float, float]]:
     """Shares over a time, the drop of ln N in it, and the variance of that."""
     per_chunk = max(2, round(CHUNK_S / passage.spacing_s))
@@ -412,5 +430,8 @@ def mean_turning_hz(amplitudes: np.ndarray, spacing_s: float) -> float:
     float
         [Hz]
     """
-    product = complex((amplitudes[1:] * amplitudes[:-1].conj()).sum())
-    return math.atan2(product.imag, product.real) / (TWO_PI * spacing_s)
+    products = amplitudes[1:] * amplitudes[:-1].conj()
+    about_rad = float(np.angle(products.sum()))
+    # About the mean, the increments add up to what the phase has done from end to end.
+    beyond_rad = float(np.angle(products * np.exp(-1j * about_rad)).mean())
+    return (about_rad + beyond_rad) / (TWO_PI * spacing_s)
