@@ -325,13 +325,15 @@ class Engine:
     def _loop_view(self, requests: Sequence[Request]) -> LoopView:
         pair, live = self._pair, self._live
         is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
-        is_known = self._is_difference_known and (is_locked or self._is_observed)
+        # A joint estimate that is still in doubt, as after a lock, is no lost lock.
+        are_known = is_locked or self._is_observed
+        is_known = self._is_difference_known and are_known
         metres = self._stream.metres_per_unit
         return LoopView(
             sample_index=self._now,
             time_s=self._now / self._rate_hz,
             are_followed=pair is not None,
-            are_known=pair is not None and is_known,
+            are_known=pair is not None and are_known,
             are_locked=pair is not None and is_locked,
             amplitudes_m={
                 mode: 0.0 if pair is None else metres * pair.trackers[mode].amplitude

@@ -18,6 +18,7 @@ from controller.settings import LoopSettings
 from controller.supervisor.requests import Request, RequestKind
 from controller.tracking.states import TRANSITIONS
 from tests.support.rehearsals import Rehearsal, prepared, with_pump_early
+from tests.unit.protocol.plans import plan_of
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 FAULTS = "instrument.options.faults."
@@ -459,3 +460,139 @@ def test_an_estimate_that_lost_its_way_begins_anew() -> None:
     assert "lost its way" in run.events_of("lower", "state")[-3].text
     assert run.pump_is_on()
     assert not math.isnan(run.records[-1].difference_hz or math.nan)
+
+
+# -- releasing and driving ----------------------------------------------------------------------
+
+
+def test_a_mode_is_driven_to_another_amplitude_by_its_name() -> None:
+    run = prepared(overrides={"pump.amplitude": 0.0}).until(8.0)
+    aimed = request(RequestKind.DRIVE, 0.6e-9, text="upper")
+    run.until(14.0, requests={8.1: aimed})
+    lower, upper = (run.records[-1].modes[mode].amplitude for mode in ModeId)
+    assert lower == pytest.approx(1.0e-9, rel=0.02)
+    assert upper == pytest.approx(0.6e-9, rel=0.02)
+    assert run.events_of("run", "request_refused") == []
+
+
+def test_a_drive_without_an_amplitude_keeps_the_last_one() -> None:
+    run = prepared(overrides={"pump.amplitude": 0.0}).until(8.0)
+    requests = {
+        8.1: request(RequestKind.DRIVE, 0.6e-9, text="upper"),
+        13.0: request(RequestKind.RELEASE, text="upper"),
+        14.0: request(RequestKind.DRIVE, text="upper"),
+    }
+    run.until(19.0, requests=requests)
+    assert run.records[-1].modes[UPPER].amplitude == pytest.approx(0.6e-9, rel=0.02)
+    assert run.records[-1].modes[UPPER].drive_amplitude > 0.0
+
+
+def test_while_searching_modes_may_be_driven_but_not_released() -> None:
+    run = prepared()
+    requests = {1.0: request(RequestKind.DRIVE), 2.0: request(RequestKind.RELEASE)}
+    run.until(8.0, requests=requests)
+    assert [event.time_s for event in run.events_of("run", "request_refused")] == [2.0]
+    assert run.engine.has_locked
+
+
+def test_after_a_new_search_free_modes_are_driven_again() -> None:
+    """Nobody watches them any more: the observer went with the pair that was lost."""
+    deaths = [{"mode": mode.value, "at_s": 10.0, "until_s": 20.0} for mode in ModeId]
+    run = prepared(overrides={"pump.amplitude": 0.0, FAULTS + "mode_dies": deaths})
+    run.until(40.0, requests={9.0: request(RequestKind.RELEASE)})
+    assert run.events_of("run", "search")
+    last = run.records[-1]
+    assert all(mode.state is TrackerState.LOCKED for mode in last.modes.values())
+    assert all(mode.drive_amplitude > 0.0 for mode in last.modes.values())
+    assert run.engine._pair is not None and not run.engine._pair.is_joint_resting
+
+
+def test_what_an_observer_learnt_the_next_one_begins_with() -> None:
+    run = prepared().until(8.0)
+    requests = {
+        8.1: request(RequestKind.RELEASE),
+        10.0: request(RequestKind.DRIVE),
+        14.0: request(RequestKind.RELEASE),
+    }
+    run.until(9.0, requests={8.1: requests[8.1]})
+    assert run.engine._pair is not None and run.engine._pair.observer is not None
+    first = run.engine._pair.observer
+    assert first.config.learnt is None
+    run.until(15.0, requests={at: asked for at, asked in requests.items() if at > 9.0})
+    second = run.engine._pair.observer
+    assert second is not None and second is not first
+    assert second.config.learnt is not None
+
+
+# -- a protocol ------------------------------------------------------------------------------------
+
+
+def test_a_run_ends_with_its_protocol() -> None:
+    plan = plan_of({"step": "record", "duration_s": 0.5}, title="Half a second")
+    run = prepared(protocol=plan).until(30.0)
+    assert run.engine.finished and run.engine.failure is None
+    assert [section.kind for section in run.sections] == ["find", "lock", "record"]
+    assert run.end_index / run.rate_hz == run.sections[-1].end_s
+    assert run.engine.results["protocol"]["title"] == "Half a second"
+    assert run.engine.status_line.startswith("protocol done, 0 s left")
+
+
+def test_basebands_come_with_recorded_steps_only() -> None:
+    hold = {"step": "hold", "duration_s": 0.5}
+    plan = plan_of(hold, {"step": "record", "duration_s": 0.5}, hold)
+    run = prepared(protocol=plan).until(30.0)
+    [recorded] = [section for section in run.sections if section.kind == "record"]
+    times_s = [baseband.time_s for baseband in run.basebands]
+    assert len(times_s) == 25
+    # What ends within the step may have begun an update and the filter's delay before.
+    assert recorded.start_s - 0.05 < times_s[0] and times_s[-1] < recorded.end_s
+
+
+@pytest.mark.parametrize("block_s", [0.005, 0.1, 0.5])
+def test_a_protocol_does_with_blocks_of_any_length(block_s: float) -> None:
+    plan = plan_of(
+        {"step": "settle", "difference_sigma_hz": 2.0e-3},
+        {"step": "pump_on", "duration_s": 1.33},
+        {"step": "record", "duration_s": 1.0},
+    )
+    run = prepared(overrides={"instrument.options.block_s": block_s}, protocol=plan).until(40.0)
+    assert run.engine.finished
+    assert all(section.completed for section in run.sections)
+    on, off = (at_s for at_s, _ in run.pump_edges_s())
+    assert off - on - 0.005 == pytest.approx(1.33, abs=1e-9)  # 5 ms of ramp
+    steps_s = np.diff([baseband.time_s for baseband in run.basebands])
+    np.testing.assert_allclose(steps_s, 0.02)
+
+
+def test_under_a_protocol_the_pump_waits_for_it() -> None:
+    plan = plan_of({"step": "wait", "duration_s": 8.0})
+    run = prepared(overrides=with_pump_early(), protocol=plan).until(30.0)
+    assert run.engine.finished and run.pump_edges_s() == []
+
+
+def test_marks_reach_the_protocol() -> None:
+    plan = plan_of({"step": "marker", "text": "pixel", "timeout_s": 100.0})
+    run = prepared(protocol=plan).until(8.0)
+    requests = {
+        8.1: request(RequestKind.MARK, text="door"),
+        8.5: request(RequestKind.MARK, text="pixel"),
+    }
+    run.until(20.0, requests=requests)
+    assert run.engine.finished
+    assert run.sections[-1].end_s == pytest.approx(8.5, abs=0.021)
+
+
+def test_a_protocol_that_fails_is_the_runs_failure() -> None:
+    plan = plan_of({"step": "marker", "timeout_s": 1.0}, retries=0)
+    run = prepared(protocol=plan).until(30.0)
+    assert run.engine.failure is not None and "it took longer than" in run.engine.failure
+    assert not run.engine.finished
+    assert run.events_of("protocol", "failed")
+
+
+def test_settling_to_an_allan_deviation_takes_its_averaging_time() -> None:
+    settle = {"step": "settle", "allan_deviation_hz": 1.0, "averaging_s": 1.6}
+    run = prepared(protocol=plan_of(settle)).until(30.0)
+    assert run.engine.finished
+    [section] = [s for s in run.sections if s.kind == "settle"]
+    assert section.end_s - section.start_s > 1.0

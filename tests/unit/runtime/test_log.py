@@ -13,7 +13,16 @@ import pytest
 
 from controller.errors import InputError, RunFailed
 from controller.instrument import Tone
-from controller.records import Event, ModeId, ModeRecord, PumpState, Record, TrackerState
+from controller.records import (
+    Baseband,
+    Event,
+    ModeId,
+    ModeRecord,
+    PumpState,
+    Record,
+    Section,
+    TrackerState,
+)
 from controller.runtime.log.columns import RECORD_COLUMNS
 from controller.runtime.log.reader import LogReader
 from controller.runtime.log.writer import LogWriter
@@ -247,3 +256,82 @@ def test_settings_survive_as_json(tmp_path: Path) -> None:
     opened(tmp_path, json.dumps(settings)).close("done")
     with LogReader(tmp_path / "log.sqlite") as reader:
         assert reader.settings == settings
+
+
+# -- protocols --------------------------------------------------------------------------------
+
+
+def section(**values: object) -> Section:
+    members: dict[str, object] = {
+        "number": 3,
+        "name": "exchange",
+        "kind": "pump_on",
+        "parameters": {"amplitude": 0.1 + 0.2, "waveform": "sine", "record": True},
+        "start_s": 1.5,
+        "end_s": 2.5,
+        "completed": False,
+        "attempt": 2,
+        "reason": "the pump was muted",
+    }
+    return Section(**{**members, **values})  # type: ignore[arg-type]
+
+
+def baseband(index: int) -> Baseband:
+    """Every part another number, none of them round."""
+    return Baseband(
+        sample_index=index,
+        time_s=(index + 0.5) / RATE,
+        lower=complex(0.1, -0.2) * 1e-9,
+        upper=complex(0.3, 0.7) * 1e-9,
+        duration_s=0.02,
+        pump_amplitude=0.5,
+        pump_phase_rad=2.1,
+        drive_lower=complex(0.01, 0.02),
+        drive_upper=complex(-0.03, 0.04),
+    )
+
+
+def test_sections_come_back_in_the_order_in_which_they_ended(tmp_path: Path) -> None:
+    writer = opened(tmp_path)
+    first, again = section(), section(completed=True, attempt=3, reason="", start_s=9.0, end_s=9.5)
+    writer.section(first)
+    writer.section(again)
+    writer.close("done")
+    with LogReader(tmp_path / "log.sqlite") as reader:
+        assert list(reader.sections()) == [first, again]
+
+
+def test_basebands_come_back_bit_for_bit_and_in_order(tmp_path: Path) -> None:
+    writer = opened(tmp_path)
+    for index in (3000, 1000, 2000):
+        writer.baseband(baseband(index))
+    writer.close("done")
+    with LogReader(tmp_path / "log.sqlite") as reader:
+        columns = reader.basebands()
+    assert columns["time_s"].tolist() == [(index + 0.5) / RATE for index in (1000, 2000, 3000)]
+    expected = baseband(0)
+    for field in fields(Baseband):
+        if field.name not in ("sample_index", "time_s"):
+            assert columns[field.name].tolist() == [getattr(expected, field.name)] * 3
+
+
+def test_without_a_protocol_there_are_no_sections_and_empty_columns(tmp_path: Path) -> None:
+    opened(tmp_path).close("done")
+    with LogReader(tmp_path / "log.sqlite") as reader:
+        assert list(reader.sections()) == []
+        columns = reader.basebands()
+    assert {values.shape for values in columns.values()} == {(0,)}
+    assert columns["lower"].dtype == complex and columns["time_s"].dtype == float
+
+
+def test_damaged_parameters_of_a_section_are_an_input_error(tmp_path: Path) -> None:
+    writer = opened(tmp_path)
+    writer.section(section())
+    writer.close("done")
+    with sqlite3.connect(tmp_path / "log.sqlite") as database:
+        database.execute("UPDATE sections SET parameters = '{'")
+    with (
+        LogReader(tmp_path / "log.sqlite") as reader,
+        pytest.raises(InputError, match="the log is damaged"),
+    ):
+        list(reader.sections())
