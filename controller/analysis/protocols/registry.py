@@ -9,7 +9,9 @@ from controller.analysis.protocols.alternating_difference import alternating_dif
 from controller.analysis.protocols.data import ProtocolData, ProtocolResult
 from controller.analysis.protocols.drift_watch import drift_watch
 from controller.analysis.protocols.echo import echo
+from controller.analysis.protocols.exchange import exchange, rate_calibration, splitting_map
 from controller.analysis.protocols.ramsey import ramsey
+from controller.analysis.protocols.ring_down import ring_down
 from controller.analysis.protocols.thermal_calibration import thermal_calibration
 from controller.analysis.protocols.weak_conversion import weak_conversion
 
@@ -20,7 +22,11 @@ ANALYSES: Mapping[str, Analysis] = {
     "alternating_difference": alternating_difference,
     "drift_watch": drift_watch,
     "echo": echo,
+    "exchange": exchange,
     "ramsey": ramsey,
+    "rate_calibration": rate_calibration,
+    "ring_down": ring_down,
+    "splitting_map": splitting_map,
     "thermal_calibration": thermal_calibration,
     "weak_conversion": weak_conversion,
 }
