@@ -19,22 +19,33 @@ for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import numpy as np  # noqa: E402
 
+from tests.support import pulses  # noqa: E402
 from tests.support.protocol_cases import CASES, TWO_SIDED_95, errors_in_sigmas  # noqa: E402
+from tests.support.two_modes import Bench  # noqa: E402
+
+NAMES = (*CASES, *pulses.PULSE_CASES)
+
+
+def errors_of(name: str, seeds: range) -> dict[str, np.ndarray]:
+    """Errors in sigmas of every result of a case."""
+    if name in pulses.PULSE_CASES:
+        return pulses.errors_in_sigmas(name, seeds, Bench())
+    return errors_in_sigmas(name, seeds)
 
 
 def main() -> None:
     """Print one line per result."""
     arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    arguments.add_argument("cases", nargs="*", metavar="CASE", help=f"of {', '.join(CASES)}")
+    arguments.add_argument("cases", nargs="*", metavar="CASE", help=f"of {', '.join(NAMES)}")
     arguments.add_argument("--seeds", type=int, default=200)
     options = arguments.parse_args()
-    unknown = sorted(set(options.cases) - set(CASES))
+    unknown = sorted(set(options.cases) - set(NAMES))
     if unknown:
-        arguments.error(f"no case {unknown[0]}; there are {', '.join(CASES)}")
+        arguments.error(f"no case {unknown[0]}; there are {', '.join(NAMES)}")
     print(f"{'':<56} {'mean':>6} {'rms':>6} {'95 %':>6}")
-    for name in options.cases or CASES:
+    for name in options.cases or NAMES:
         start_s = time.perf_counter()
-        for path, errors in errors_in_sigmas(name, range(1000, 1000 + options.seeds)).items():
+        for path, errors in errors_of(name, range(1000, 1000 + options.seeds)).items():
             share = float(np.mean(np.abs(errors) < TWO_SIDED_95))
             rms = float(np.sqrt(np.mean(errors**2)))
             print(f"{name + '.' + path:<56} {errors.mean():+6.2f} {rms:6.2f} {share:6.3f}")

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import chi2
 
 from controller.analysis.protocols.data import (
     TWO_PI,
@@ -35,16 +34,16 @@ from controller.analysis.protocols.transfers import (
     diffusion_rad2,
     fraction_lower,
     fraction_sigma,
+    inflation,
     passages,
     read_count,
 )
 from controller.analysis.protocols.two_mode import propagators
 
 SAFE_REST = 0.05  # what a safe chirp leaves behind
-HOPELESS_CHANCE = 1.0e-6  # that a sound fit leaves so much
 FEWEST_CHIRPS = 3  # coupling and its phase are fitted
-START_PHASES = 12
-START_RATIOS = np.geomspace(0.6, 1.7, 15)  # of the coupling by the law alone
+START_PHASES = 8
+START_RATIOS = np.geomspace(0.6, 1.7, 9)  # of the coupling by the law alone
 TELLING = (0.03, 0.97)  # transferred fractions that say something of the coupling
 LEAST_COUPLING_SIGMAS = 5.0
 PASSES = 3  # the noise of a point depends on where it should be
@@ -313,12 +312,12 @@ def _fitted(
         values = solution.x
         sigmas = sigmas_at(expected(values))
     square = float((residuals(values, sigmas) ** 2).sum())
-    if chi2.sf(square, freedom) < HOPELESS_CHANCE:
-        raise ProtocolFailure(
-            f"the transferred fractions are not those of a chirp across the difference: "
-            f"chi-square {square:.0f} for {freedom} degrees of freedom"
-        )
-    covariance = np.linalg.inv(solution.jac.T @ solution.jac) * max(1.0, square / freedom)
+    scale = inflation(
+        square,
+        freedom,
+        "the transferred fractions are not those of a chirp across the difference",
+    )
+    covariance = np.linalg.inv(solution.jac.T @ solution.jac) * scale
     sigma = math.sqrt(float(covariance[COUPLING, COUPLING]))
     if abs(values[COUPLING]) < LEAST_COUPLING_SIGMAS * sigma:
         raise ProtocolFailure("the transferred fractions do not tell the coupling")

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import chi2
 
 from controller.analysis.protocols.data import (
     TWO_PI,
@@ -36,6 +35,7 @@ from controller.analysis.protocols.transfers import (
     diffusion_rad2,
     fraction_lower,
     fraction_sigma,
+    inflation,
     mean_turning_hz,
     passages,
     read_count,
@@ -43,7 +43,6 @@ from controller.analysis.protocols.transfers import (
 )
 from controller.analysis.protocols.two_mode import propagators
 
-HOPELESS_CHANCE = 1.0e-6  # that a sound fit leaves so much
 FEWEST_FRINGE_SIGMAS = 5.0  # of the contrast; noise alone has 2 or 3 at the best frequency
 SEARCH_POINTS = 801
 PASSES = 3  # the noise of a point depends on where it should be
@@ -711,17 +710,13 @@ def fitted_fringes(
         )
         sigmas = points.sigmas(expected)
     square = float(solution.fun @ solution.fun)
-    if chi2.sf(square, freedom) < HOPELESS_CHANCE:
-        raise ProtocolFailure(
-            f"the points lie off the fringes: chi-square {square:.0f} "
-            f"for {freedom} degrees of freedom"
-        )
+    scale = inflation(square, freedom, "the points lie off the fringes")
     information = solution.jac.T @ solution.jac
     units = np.sqrt(np.diag(information))
     covariance = np.linalg.inv(information / np.outer(units, units)) / np.outer(units, units)
     fringes = Fringes(
         values=values,
-        covariance=covariance * max(1.0, square / freedom),
+        covariance=covariance * scale,
         expected=expected,
         sigmas=sigmas,
         chi_square_ratio=square / freedom,

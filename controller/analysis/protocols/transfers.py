@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.stats import chi2
 
 from controller.analysis.protocols.data import (
     TWO_PI,
@@ -27,6 +28,8 @@ from controller.records import ModeId
 CHUNK_S = 1.0  # of the regression of the decay: short against a decay, long against an update
 FEWEST_READ = 2  # basebands of a read-out
 LOWER, UPPER = 0, 1
+UNLIKELY_CHANCE = 0.05  # that a sound fit leaves so much; below, its sigmas grow
+HOPELESS_CHANCE = 1.0e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,6 +269,36 @@ def _kicks_m2_per_s(mode: ModeFacts, facts: Facts) -> float:
     return mode.decay_rate_per_s * mode.thermal_amplitude_m(facts.temperature_k) ** 2
 
 
+def inflation(square: float, freedom: int, failure: str) -> float:
+    """By how much the variances of a fit grow with what it leaves.
+
+    Parameters
+    ----------
+    square : float
+        Sum of weighted squares.
+    freedom : int
+        Degrees of freedom, at least 1.
+    failure : str
+        What a hopeless fit means.
+
+    Returns
+    -------
+    float
+        1 where chance explains the rest, else chi-square per degree of freedom.
+
+    Raises
+    ------
+    ProtocolFailure
+        If chance is out of the question.
+    """
+    chance = float(chi2.sf(square, freedom))
+    if chance < HOPELESS_CHANCE:
+        raise ProtocolFailure(
+            f"{failure}: chi-square {square:.0f} for {freedom} degrees of freedom"
+        )
+    return square / freedom if chance < UNLIKELY_CHANCE else 1.0
+
+
 # -- decay -------------------------------------------------------------------------
 
 
@@ -309,7 +342,11 @@ def decay_of(found: Sequence[Passage], facts: Facts) -> Decay:
     covariance = np.linalg.inv(columns.T @ columns)
     values = covariance @ columns.T @ readings
     errors = readings - columns @ values
-    scale = max(1.0, float(errors @ errors) / max(len(drops) - 2, 1))
+    scale = inflation(
+        float(errors @ errors),
+        max(len(drops) - 2, 1),
+        "the energy does not decay as that of two modes with thermal motion",
+    )
     decay = Decay(
         rates_per_s=values[:2],
         asymmetry=float(values[2] * units[2]),
