@@ -79,7 +79,7 @@ class ProtocolFile:
         try:
             self.plan = plan_from_tables(self._tables)
         except InputError as error:
-            raise self._placed(error) from None
+            raise InputError(self._placed(error)) from None
 
     def __repr__(self) -> str:
         return f"ProtocolFile({self.path})"
@@ -112,13 +112,13 @@ class ProtocolFile:
             plan = with_parameters(self.plan, values)
             check_plan(plan, settings, instrument.tones, instrument.stream)
         except InputError as error:
-            raise self._placed(error) from None
+            raise InputError(self._placed(error)) from None
         return plan
 
-    def _placed(self, error: InputError) -> InputError:
+    def _placed(self, error: InputError) -> str:
         line = line_of(self._text, self._tables, str(error))
         where = str(self.path) if line is None else f"{self.path}:{line}"
-        return InputError(f"{where}: {error}")
+        return f"{where}: {error}"
 
 
 def shipped_protocols() -> dict[str, Path]:
@@ -167,6 +167,11 @@ def protocol_data(reader: LogReader) -> ProtocolData:
     -------
     ProtocolData
         All sections, basebands, records and marks.
+
+    Raises
+    ------
+    ProtocolFailure
+        If nothing was recorded.
     """
     settings = LoopSettings.model_validate(
         {key: value for key, value in reader.settings.items() if key in LoopSettings.model_fields}
