@@ -7,7 +7,6 @@ Parses, calls the runtime, and turns every ending into an exit status: 0 done,
 from __future__ import annotations
 
 import argparse
-import difflib
 import os
 import sys
 import time
@@ -15,20 +14,18 @@ import traceback
 from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from importlib.metadata import version
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from controller.errors import DifftoneError, InputError, RunFailed
+from controller.runtime.scenarios import scenario_path, shipped_scenarios
 
 if TYPE_CHECKING:
     from controller.instrument import Instrument
     from controller.limits.campaign import RegimeResult
+    from controller.protocol.language import ProtocolPlan
     from controller.runtime.runner import Outcome
     from controller.settings import Configuration
-
-SCENARIO_PACKAGE = "hardware_sim.scenarios"
-"""Where shipped scenarios stand; named here, never imported as code."""
 
 DEFAULT_SCENARIO = "quiet_room"
 ALL_SCENARIOS = "all"
@@ -115,6 +112,7 @@ def _parser() -> argparse.ArgumentParser:
     rehearse.add_argument("--seed", type=_whole_number, metavar="N", help="other random numbers")
     rehearse.add_argument("--duration-s", type=_positive, metavar="S", help="length of the run")
     rehearse.add_argument("--paced", action="store_true", help="in real time")
+    _add_protocol_options(rehearse)
     _add_run_options(rehearse)
     rehearse.set_defaults(command=_rehearse)
 
@@ -127,8 +125,12 @@ def _parser() -> argparse.ArgumentParser:
 
     run = commands.add_parser("run", help="run on the instrument of a configuration")
     run.add_argument("configuration", type=Path, metavar="CONFIG")
+    _add_protocol_options(run)
     _add_run_options(run)
     run.set_defaults(command=_run)
+
+    protocols = commands.add_parser("protocols", help="list the shipped protocols")
+    protocols.set_defaults(command=_protocols)
 
     report = commands.add_parser("report", help="make the report of a log again")
     report.add_argument("log", type=Path, metavar="LOG")
@@ -168,6 +170,20 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _add_protocol_options(parser: argparse.ArgumentParser) -> None:
+    """The options of every command that can carry out a protocol."""
+    parser.add_argument(
+        "--protocol", metavar="P", help="name of a shipped protocol, or a TOML file"
+    )
+    parser.add_argument(
+        "--set", type=_assignment, action="append", default=[], metavar="NAME=VALUE",
+        help="another value of one of the protocol's parameters; may be repeated",
+    )  # fmt: skip
+    parser.add_argument(
+        "--dry-run", action="store_true", help="print the protocol's timeline, switch nothing on"
+    )
+
+
 def _add_run_options(parser: argparse.ArgumentParser) -> None:
     """The options of every command that makes a run."""
     parser.add_argument("--out", type=Path, metavar="DIR", help="(default: runs/NAME-NUMBER)")
@@ -201,6 +217,18 @@ def _count(text: str) -> int:
     return int(text)
 
 
+def _assignment(text: str) -> tuple[str, float]:
+    """A name and a number."""
+    name, _, value = text.partition("=")
+    try:
+        number = float(value)
+    except ValueError:
+        number = float("nan")
+    if not name or not abs(number) < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r}: must be a name and a number, as in decays=3")
+    return name, number
+
+
 def _two_frequencies(text: str) -> tuple[float, float]:
     """Two different frequencies, the lower one first."""
     parts = text.split(",")
@@ -221,7 +249,7 @@ def _rehearse(options: argparse.Namespace) -> int:
         return _list_scenarios()
     from controller.runtime.configuration import load_configuration, with_overrides
 
-    path = _scenario_path(options.scenario)
+    path = scenario_path(options.scenario)
     changes: dict[str, object] = {}
     if options.seed is not None:
         changes["seed"] = options.seed
@@ -245,21 +273,79 @@ def _run_configuration(
     configuration: Configuration, path: Path, options: argparse.Namespace
 ) -> int:
     """Make the instrument and run on it."""
+    from controller.protocol.timeline import flattened
     from controller.runtime.configuration import check_fits, make_instrument
     from controller.runtime.runner import run
     from controller.runtime.terminal import TerminalProgress
 
     instrument = make_instrument(configuration, path)
     check_fits(configuration, instrument, path)
+    plan = _plan(configuration, path, instrument, options)
+    if options.dry_run:
+        return _show_timeline(plan, configuration, instrument)
     folder = _folder(options, path.stem)
     began_s = time.monotonic()
+    length_s = configuration.run.duration_s
+    if plan is not None:
+        length_s = flattened(plan, configuration)[-1].end_s
     with (
         nullcontext()
         if options.quiet
-        else TerminalProgress(configuration.run.duration_s, force=options.progress) as progress
+        else TerminalProgress(length_s, force=options.progress) as progress
     ):
-        outcome = run(configuration, folder, instrument=instrument, progress=progress)
+        outcome = run(
+            configuration, folder, instrument=instrument, protocol=plan, progress=progress
+        )
     return _close(path.stem, outcome, time.monotonic() - began_s, options)
+
+
+def _plan(
+    configuration: Configuration, path: Path, instrument: Instrument, options: argparse.Namespace
+) -> ProtocolPlan | None:
+    """The protocol that is asked for, checked; None: a run without one."""
+    from controller.runtime.configuration import PLAIN_RUN_PROTOCOL
+    from controller.runtime.protocols import protocol_file, shipped_protocols
+
+    name = options.protocol
+    configured = configuration.run.protocol
+    if name is None and configured not in (None, PLAIN_RUN_PROTOCOL):
+        beside = path.parent / configured
+        name = str(beside) if beside.is_file() else configured
+        if not Path(name).is_file() and name not in shipped_protocols():
+            raise InputError(
+                f"{path}: run.protocol = {configured!r}: neither a shipped protocol nor a file; "
+                f"there are {', '.join(shipped_protocols())}"
+            )
+    if name is None:
+        if options.set:
+            raise InputError("--set: needs a protocol, as in --protocol exchange")
+        return None
+    return protocol_file(name).for_run(configuration, instrument, dict(options.set))
+
+
+def _show_timeline(
+    plan: ProtocolPlan | None, configuration: Configuration, instrument: Instrument
+) -> int:
+    """Print what a protocol would do."""
+    from controller.protocol.timeline import dry_run_text
+
+    if plan is None:
+        raise InputError("--dry-run: needs a protocol, as in --protocol exchange")
+    print(dry_run_text(plan, configuration, instrument.tones))
+    return EXIT_DONE
+
+
+def _protocols(options: argparse.Namespace) -> int:
+    """Print names and titles of the shipped protocols."""
+    from controller.runtime.protocols import protocol_file, shipped_protocols
+
+    names = shipped_protocols()
+    width = max(map(len, names))
+    for name in names:
+        plan = protocol_file(name).plan
+        parameters = ", ".join(f"{key}={value:g}" for key, value in plan.parameters.items())
+        print(f"{name:<{width}}  {plan.title}{f' ({parameters})' if parameters else ''}")
+    return EXIT_DONE
 
 
 def _replay(options: argparse.Namespace) -> int:
@@ -311,7 +397,7 @@ def _design(options: argparse.Namespace) -> int:
     from controller.runtime.configuration import load_loop_settings
     from controller.tracking.design import design_report
 
-    print(design_report(load_loop_settings(_scenario_path(options.configuration))), end="")
+    print(design_report(load_loop_settings(scenario_path(options.configuration))), end="")
     return EXIT_DONE
 
 
@@ -327,7 +413,7 @@ def _limits(options: argparse.Namespace) -> int:
     if options.out is not None:
         _check_writable(options.out)
     is_all = options.scenario == ALL_SCENARIOS
-    paths = list(_scenarios().values()) if is_all else [_scenario_path(options.scenario)]
+    paths = list(shipped_scenarios().values()) if is_all else [scenario_path(options.scenario)]
     scenarios = {path: load_configuration(path) for path in paths}
     seeds = {
         path: _seeds(configuration, path, options.seeds, fewer_if_raw=is_all)
@@ -401,29 +487,11 @@ def _check_writable(path: Path) -> None:
         raise InputError(f"--out {path}: cannot be written; a file in an existing folder is needed")
 
 
-def _scenarios() -> dict[str, Path]:
-    """The shipped scenarios by name."""
-    folder = Path(str(files(SCENARIO_PACKAGE)))
-    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
-
-
-def _scenario_path(name: str) -> Path:
-    """The file of a scenario that is given by name or as a file."""
-    if name.endswith(".toml") or Path(name).is_file():
-        return Path(name)
-    scenarios = _scenarios()
-    if name not in scenarios:
-        near = difflib.get_close_matches(name, scenarios, n=1)
-        remedy = f"did you mean {near[0]}?" if near else f"there are {', '.join(scenarios)}"
-        raise InputError(f"{name}: neither a shipped scenario nor a file; {remedy}")
-    return scenarios[name]
-
-
 def _list_scenarios() -> int:
     """Print names and titles of the shipped scenarios."""
     from controller.runtime.configuration import load_configuration
 
-    scenarios = _scenarios()
+    scenarios = shipped_scenarios()
     width = max(map(len, scenarios))
     for name, path in scenarios.items():
         print(f"{name:<{width}}  {load_configuration(path).title}")

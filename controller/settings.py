@@ -98,7 +98,7 @@ class RunSettings(_Table):
     duration_s: Positive = 600.0  # from the lock of both modes
     pump_from_s: NotNegative = 0.0  # not before; and never outside the interlock
     record_rate_hz: Annotated[float, Field(gt=0.0, le=100.0)] = 10.0  # rows in log and tracks
-    protocol: str | None = None  # None: keep the pump on the difference to the end
+    protocol: str | None = None  # None or "drift_watch": keep the pump on the difference
     read_timeout_s: Positive = 1.0  # how long a block may stay away
     timeouts_allowed: Annotated[int, Field(ge=0)] = 3  # in a row; more end the run
 

@@ -33,7 +33,7 @@ SHIPPED_INSTRUMENTS: Mapping[str, str] = {
 """Short names that `instrument.class` may take; loaded only when named."""
 
 PLAIN_RUN_PROTOCOL = "drift_watch"
-"""Lock, pump and watch the drift: what a run does that names no protocol."""
+"""Lock, pump and watch the drift for `run.duration_s`: what a run does that names no protocol."""
 
 STREAM_DTYPES = ("complex64", "float32", "int16")
 
@@ -332,11 +332,6 @@ def _check_agreement(configuration: Configuration, source: Path) -> None:
         raise InputError(
             f"{source}: run.duration_s = {run.duration_s!r}: "
             f"must be greater than run.pump_from_s = {run.pump_from_s!r}"
-        )
-    if run.protocol not in (None, PLAIN_RUN_PROTOCOL):
-        raise InputError(
-            f"{source}: run.protocol = {run.protocol!r}: unknown protocol; "
-            f"there is {PLAIN_RUN_PROTOCOL!r}, which is also what a run without one does"
         )
     window_hz = pump.difference_window_hz
     if window_hz is not None and not 0.0 < window_hz[0] < window_hz[1]:

@@ -315,6 +315,7 @@ class _Run:
         self._locked_modes: set[ModeId] = set()  # those that have been locked at some time
         self._refused_off: set[str] = set()  # channels whose last command, to go off, was refused
         self._next_allan_index = self._next_progress_index = 0
+        self._analysis_failure = ""  # why a protocol has no results
 
     def to_the_end(self, folder: Path) -> _Ending:
         """Stream until something ends it; leave every tone off and the log closed."""
@@ -368,6 +369,8 @@ class _Run:
         """How a run ended that came to the end of its stream or its time."""
         if self._engine.failure is not None:
             return _Ending(FAILED, self._engine.failure)
+        if self._analysis_failure:
+            return _Ending(FAILED, self._analysis_failure)
         never = [mode for mode in ModeId if mode not in self._locked_modes]
         if never:
             return _Ending(FAILED, f"the {' and the '.join(never)} mode never locked")
@@ -463,7 +466,10 @@ class _Run:
         if analysis is not None:
             self._log.commit()
             with LogReader(self._log.path) as reader:
-                self._log.result(analysis, analysed(reader, analysis))
+                found = analysed(reader, analysis)
+            self._log.result(analysis, found)
+            if "failure" in found:
+                self._analysis_failure = f"the analysis {analysis} failed: {found['failure']}"
 
     def _write_truth(self, folder: Path) -> None:
         """Let a simulated instrument leave its truth beside the run."""

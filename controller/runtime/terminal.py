@@ -8,7 +8,7 @@ states.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from tqdm import tqdm
@@ -87,6 +87,7 @@ def closing_table(name: str, outcome: Outcome, wall_s: float) -> str:
     ]
     rows += [("difference", _with_sigma(summary.get("difference", {}), "frequency_hz", "sigma_hz"))]
     rows += _pump_rows(summary.get("pump", {}))
+    rows += _result_rows(summary.get("results", {}))
     rows += _truth_rows(summary.get("truth", {}))
     written = [file for file in RUN_FILES if (outcome.folder / file).exists()]
     rows += [("files", f"{outcome.folder}: {', '.join(written)}")]
@@ -119,6 +120,25 @@ def _pump_rows(pump: Mapping[str, Any]) -> list[tuple[str, str]]:
         return []
     text = f"on for {pump['on_s']:.1f} s, muted {pump.get('mutes', 0)} times"
     return [("pump", f"{text}, {pump.get('on_outside_interlock_s', 0)} s outside the interlock")]
+
+
+def _result_rows(results: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """What the analysis of a protocol found, each number with its uncertainty."""
+    analysis = results.get("protocol", {}).get("analysis")
+    found = results.get(analysis, {}) if analysis else {}
+    return list(_shown_results(found, ""))
+
+
+def _shown_results(found: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, str]]:
+    for name, value in found.items():
+        label = f"{prefix}{name}"
+        if isinstance(value, Mapping):
+            yield from _shown_results(value, f"{label}.")
+        elif isinstance(value, bool):
+            yield label, "yes" if value else "no"
+        elif value is not None and not name.endswith("_sigma"):
+            sigma = found.get(f"{name}_sigma")
+            yield label, with_sigma(value, sigma, "") if isinstance(value, float) else str(value)
 
 
 def _truth_rows(truth: Mapping[str, Any]) -> list[tuple[str, str]]:

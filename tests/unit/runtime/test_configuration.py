@@ -66,7 +66,6 @@ MISTAKES = {
     "[run]\nduration_s = '60'": 'run.duration_s = "60": must be a valid number',
     "[run]\ntimeouts_allowed = 1.5": "run.timeouts_allowed = 1.5: must be a valid integer",
     "[run]\nduration_s = 5\npump_from_s = 7": "must be greater than run.pump_from_s = 7.0",
-    "[run]\nprotocol = 'waltz'": "run.protocol = 'waltz': unknown protocol",
     "[run]\nduraton_s = 3": "run.duraton_s: unknown key; did you mean duration_s?",
     "[rum]\nx = 1": "rum: unknown key; did you mean run?",
     "[modes.middle]\na = 1": "modes.middle: unknown key; [modes] takes lower, upper",
