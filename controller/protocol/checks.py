@@ -180,8 +180,8 @@ class _Order:
         if kind == "drive" and not modes <= self._known:
             mode = min(modes - self._known)
             return (
-                f"has no amplitude for the {mode.value} mode (drive.amplitude_m is 0); "
-                "write ring_up with amplitude_m"
+                f"has no amplitude for the {mode.value} mode (drive.amplitude_m is 0 for it); "
+                "give it one there"
             )
         return ""
 
@@ -224,6 +224,11 @@ def _check_drives(
             raise InputError(
                 f'{step.path}.mode = "{step.parameters["mode"]}": the instrument has no tone '
                 f"channel {DRIVE_NAMES[mode]!r}; leave the {mode.value} mode undriven"
+            )
+        if settings.drive.amplitude_of(mode) == 0.0:
+            raise InputError(
+                f"{step.path}: the {mode.value} mode is not driven, drive.amplitude_m is 0 for "
+                "it; give it one there, and release the mode where it should move by itself"
             )
         frequency_hz = settings.modes.of(mode).frequency_hz
         if not channel.min_frequency_hz <= frequency_hz <= channel.max_frequency_hz:
