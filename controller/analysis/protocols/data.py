@@ -95,6 +95,14 @@ class Facts:
         """The facts of one mode."""
         return self.lower if mode is ModeId.LOWER else self.upper
 
+    def difference_duffing_hz_per_m2(self, mode: ModeId) -> tuple[float, float]:
+        """How far one mode's |a|^2 moves the difference [Hz/m^2], and the sigma of that."""
+        lower, upper = self.lower, self.upper
+        sigma = math.hypot(lower.duffing_sigma_hz_per_m2, upper.duffing_sigma_hz_per_m2)
+        if mode is ModeId.LOWER:
+            return upper.duffing_cross_hz_per_m2 - lower.duffing_self_hz_per_m2, sigma
+        return upper.duffing_self_hz_per_m2 - lower.duffing_cross_hz_per_m2, sigma
+
     @property
     def difference_walk_hz_per_root_s(self) -> float:
         """Random walk of the difference that no shared drift explains."""

@@ -359,11 +359,11 @@ class _Chirp:
         facts = self.facts
         # What the lower mode does both do, but for the ratio.
         lower_hz = self.own_hz if self.mode is ModeId.LOWER else self.other_hz
-        known = facts.difference_per_lower
+        cross, cross_sigma = facts.difference_duffing_hz_per_m2(_other(self.mode))
         return _slope(
-            self.difference_hz - known * lower_hz,
+            self.difference_hz - facts.difference_per_lower * lower_hz - cross * self.powers_m2[1],
             self.powers_m2[0],
-            [(lower_hz, facts.drift_ratio_sigma), (self.powers_m2[1], self._other_sigma())],
+            [(lower_hz, facts.drift_ratio_sigma), (self.powers_m2[1], cross_sigma)],
             self.variances_hz2.sum(axis=0),
             facts.difference_walk_hz_per_root_s,
         )
@@ -380,10 +380,6 @@ class _Chirp:
             self.variances_hz2[0],
             _walk_hz_per_root_s(self.other_hz),
         )
-
-    def _other_sigma(self) -> float:
-        sigmas = [self.facts.of(mode).duffing_sigma_hz_per_m2 for mode in ModeId]
-        return math.hypot(*sigmas)
 
 
 def _frequencies_hz(

@@ -35,6 +35,7 @@ from controller.analysis.protocols.data import (
     summed_rad,
     unwrapped_rad,
 )
+from controller.records import ModeId
 
 SHARED = (
     *("coupling_re", "coupling_im"),  # G [rad/s]
@@ -500,11 +501,9 @@ def _priors(facts: Facts) -> tuple[np.ndarray, np.ndarray]:
     means[ASYMMETRY] = _mass_asymmetry(facts)
     sigmas[ASYMMETRY] = 0.5 * facts.mass_ratio_sigma
     means[DRIFT_RATIO], sigmas[DRIFT_RATIO] = facts.difference_per_lower, facts.drift_ratio_sigma
-    lower, upper = facts.lower, facts.upper
-    spread = math.hypot(lower.duffing_sigma_hz_per_m2, upper.duffing_sigma_hz_per_m2)
-    means[DUFFING_LOWER] = upper.duffing_cross_hz_per_m2 - lower.duffing_self_hz_per_m2
-    means[DUFFING_UPPER] = upper.duffing_self_hz_per_m2 - lower.duffing_cross_hz_per_m2
-    sigmas[[DUFFING_LOWER, DUFFING_UPPER]] = max(spread, 1.0)
+    for place, mode in ((DUFFING_LOWER, ModeId.LOWER), (DUFFING_UPPER, ModeId.UPPER)):
+        means[place], sigma = facts.difference_duffing_hz_per_m2(mode)
+        sigmas[place] = max(sigma, 1.0)  # exactly known: far below any effect
     return means, sigmas
 
 
