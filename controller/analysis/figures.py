@@ -258,15 +258,15 @@ def _center(axes: Axes, largest: float) -> None:
 
 def allan_figure(allan: Mapping[str, AllanCurve], facts: RunFacts) -> Figure | None:
     """Allan deviation of the difference beside what the model predicts."""
-    measured = {name: allan[name] for name in _NAMES if name in allan and _is_drawable(allan[name])}
+    measured = {name: allan[name] for name in _NAMES if name in allan and is_drawable(allan[name])}
     if "difference" not in measured:
         return None
     figure, [axes] = panels([2.9])
     for name, marker in (("lower", "v"), ("upper", "^"), ("difference", "o")):
         if name in measured:
-            _draw_allan(axes, measured[name], name, marker)
+            draw_allan(axes, measured[name], name, marker)
     predicted = allan.get("predicted")
-    if predicted is not None and _is_drawable(predicted):
+    if predicted is not None and is_drawable(predicted):
         axes.plot(
             predicted.taus_s,
             predicted.deviations_hz,
@@ -279,15 +279,15 @@ def allan_figure(allan: Mapping[str, AllanCurve], facts: RunFacts) -> Figure | N
         axes.axhline(facts.smallest_error_hz, label="smallest rms error", **LINES["limit"])
     axes.set_xscale("log")
     axes.set_yscale("log")
-    _label_plainly(axes)
+    label_plainly(axes)
     axes.set_xlabel("averaging time τ / s")
     axes.set_ylabel("Allan deviation / Hz")
-    _keep_a_decade(axes)
+    keep_a_decade(axes)
     legend_above(axes)
     return figure
 
 
-def _label_plainly(axes: Axes) -> None:
+def label_plainly(axes: Axes) -> None:
     """0.2, 0.5, 1, 2 along a logarithmic axis; powers of ten alone where it is long."""
     low, high = axes.get_xlim()
     subs = (1.0, 2.0, 5.0) if high < 1.0e4 * low else (1.0,)
@@ -296,11 +296,11 @@ def _label_plainly(axes: Axes) -> None:
     axes.xaxis.set_minor_formatter(NullFormatter())
 
 
-def _is_drawable(curve: AllanCurve) -> bool:
+def is_drawable(curve: AllanCurve) -> bool:
     return bool((np.isfinite(curve.deviations_hz) & (curve.deviations_hz > 0.0)).any())
 
 
-def _draw_allan(axes: Axes, curve: AllanCurve, name: str, marker: str) -> None:
+def draw_allan(axes: Axes, curve: AllanCurve, name: str, marker: str) -> None:
     is_drawn = np.isfinite(curve.deviations_hz) & (curve.deviations_hz > 0.0)
     deviations_hz = curve.deviations_hz[is_drawn]
     if curve.sigmas_hz is None:
@@ -322,7 +322,7 @@ def _draw_allan(axes: Axes, curve: AllanCurve, name: str, marker: str) -> None:
     )
 
 
-def _keep_a_decade(axes: Axes) -> None:
+def keep_a_decade(axes: Axes) -> None:
     """At least one decade upright, so that a flat curve is not magnified into noise."""
     low, high = axes.get_ylim()
     if 0.0 < low < high < 10.0 * low:
@@ -367,7 +367,7 @@ def amplitude_figure(tracks: RunTracks, facts: RunFacts) -> Figure | None:
     low, high = np.percentile(values, [2.0, 98.0])
     if high > 8.0 * low:  # a ring-down, or two modes far apart
         axes[0].set_yscale("log")
-        _keep_a_decade(axes[0])
+        keep_a_decade(axes[0])
     else:
         axes[0].set_ylim(0.0, 1.15 * high * factor)
     axes[0].set_ylabel(label)
@@ -387,14 +387,14 @@ def quality_figure(tracks: RunTracks, facts: RunFacts) -> Figure | None:
     for name, curve in sigmas.items():
         time.draw(axes[0], _above_zero(curve), 1.0, name, _NAMES[name])
     axes[0].set_yscale("log")
-    _keep_a_decade(axes[0])
+    keep_a_decade(axes[0])
     axes[0].set_ylabel("stated σ / Hz")
     if has_ratios:
         for name, curve in ratios.items():
             time.draw(axes[1], _above_zero(curve), 1.0, name, "", linewidth=0.7)
         axes[1].set_yscale("log")
         axes[1].axhline(1.0, label="expected", **LINES["limit"])
-        _keep_a_decade(axes[1])
+        keep_a_decade(axes[1])
         axes[1].set_ylabel("innovation ratio")
     time.finish(axes)
     return figure

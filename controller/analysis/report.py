@@ -19,10 +19,13 @@ from matplotlib.figure import Figure
 from controller.analysis import figures
 from controller.analysis.figures import RunFacts
 from controller.analysis.look import as_svg, scaled_unit
+from controller.analysis.protocols.data import Results
+from controller.analysis.protocols.figures import ProtocolFigure
 from controller.analysis.tracks import AllanCurve, RunTracks
-from controller.records import Event
+from controller.records import Event, Section
 
 LINES_RESULT = "lines"  # the result of a recording; see `controller.replay_loops`
+PROTOCOL_RESULT = "protocol"  # how a protocol went; see `controller.protocol.runner`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +36,19 @@ class ReportHead:
     description: str
     source: str  # the file that the page was made from
     started: str  # wall clock, or empty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProtocolPart:
+    """What a page shows of a protocol."""
+
+    title: str
+    analysis: str  # its name; empty: the run ended before it, or there is none
+    results: Results  # NAME and NAME_sigma side by side
+    failure: str  # why there are none
+    steps: Sequence[Section]  # as they were carried out
+    steps_left_out: int  # how many more the log holds
+    figures: Sequence[ProtocolFigure]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +75,7 @@ def render_report(
     events: Sequence[Event],
     events_left_out: int,
     facts: RunFacts,
+    protocol: ProtocolPart | None = None,
 ) -> str:
     """The page as HTML.
 
@@ -78,6 +95,8 @@ def render_report(
         How many more the log holds.
     facts : RunFacts
         Units and scales.
+    protocol : ProtocolPart or None
+        Results, figures and steps of a protocol; None: the run had none.
 
     Returns
     -------
@@ -96,11 +115,130 @@ def render_report(
         reason=summary["reason"],
         facts=[f"{_duration(facts.duration_s)} of stream"]
         + ([f"started {head.started}"] if head.started else []),
+        protocol=None if protocol is None else _protocol(protocol),
         tables=_tables(summary, facts),
         sections=_sections(tracks, allan, events, facts, bool(summary.get("truth"))),
         events=events,
         events_left_out=events_left_out,
     )
+
+
+def _protocol(protocol: ProtocolPart) -> dict[str, Any]:
+    """What the template needs of a protocol."""
+    return {
+        "title": protocol.title,
+        "failure": protocol.failure,
+        "results": _result_rows(protocol.results),
+        "sections": [
+            _Section(
+                each.title,
+                each.caption,
+                "",
+                Markup(as_svg(each.figure, f"protocol-{each.title.lower().replace(' ', '-')}")),
+            )
+            for each in protocol.figures
+        ],
+        "steps_told": _steps_told(protocol),
+        "steps": [_step_row(step) for step in protocol.steps],
+        "steps_left_out": protocol.steps_left_out,
+    }
+
+
+def _steps_told(protocol: ProtocolPart) -> str:
+    """How many steps there were, in words."""
+    count = len(protocol.steps) + protocol.steps_left_out
+    open_count = sum(not step.completed for step in protocol.steps)
+    told = f"{open_count} of them not completed" if open_count else "all completed"
+    return f"{count} steps, {told}; they are listed below." if count else "No step had ended."
+
+
+def _step_row(step: Section) -> tuple[str, ...]:
+    """Number, name, start, duration, and how it ended."""
+    name = step.name if step.name == step.kind else f"{step.name} ({_spaced(step.kind)})"
+    ending = "completed" if step.completed else (step.reason or "not completed")
+    if step.attempt > 1:
+        ending = f"{ending}, attempt {step.attempt}"
+    duration_s = step.end_s - step.start_s
+    return (str(step.number), _spaced(name), f"{step.start_s:.2f}", f"{duration_s:.2f}", ending)
+
+
+def _result_rows(results: Mapping[str, Any], place: str = "") -> list[tuple[str, str, str]]:
+    """NAME, value with one sigma, and unit in words, in the order of the analysis."""
+    rows: list[tuple[str, str, str]] = []
+    for name, value in results.items():
+        label = f"{place}{name}"
+        if name.endswith("_sigma") and name.removesuffix("_sigma") in results:
+            continue
+        if isinstance(value, Mapping):
+            rows += _result_rows(value, f"{label}: ")
+        elif isinstance(value, bool | str):
+            rows.append((label, _word(value), ""))
+        else:
+            sigma = results.get(f"{name}_sigma")
+            rows.append((label, value_and_sigma(value, sigma), unit_in_words(name)))
+    return rows
+
+
+def value_and_sigma(value: float | None, sigma: float | None) -> str:
+    """A number and its standard deviation, with a power of ten where it is needed.
+
+    Parameters
+    ----------
+    value, sigma : float or None
+        None: not known.
+
+    Returns
+    -------
+    str
+        Two digits of the sigma; a dash for what is not known.
+    """
+    if value is None or not math.isfinite(value):
+        return "–"
+    has_sigma = bool(sigma) and math.isfinite(sigma or 0.0)
+    size = max(abs(value), (sigma or 0.0) if has_sigma else 0.0)
+    if not has_sigma:
+        plain = f"{value:.4g}"
+        return plain if "e" not in plain else _with_power(value, None, size)
+    if 1e-3 <= size < 1e6:
+        return with_sigma(value, sigma, "")
+    return _with_power(value, sigma, size)
+
+
+def _with_power(value: float, sigma: float | None, size: float) -> str:
+    power = math.floor(math.log10(size))
+    scale = 10.0**power
+    if sigma is None:
+        return f"{value / scale:.3f} × 10{_raised(power)}"
+    return f"({with_sigma(value / scale, sigma / scale, '')}) × 10{_raised(power)}"
+
+
+def _raised(power: int) -> str:
+    return str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+
+
+# Ends of names of results and their units in words; the first that fits counts.
+_WORDS = (
+    ("_hz_per_unit2", "hertz per squared unit of the pump"),
+    ("_hz_per_unit", "hertz per unit of the pump"),
+    ("_hz_per_m2", "hertz per square metre"),
+    ("_m_per_root_hz", "metres per root hertz"),
+    ("_hz_per_s", "hertz per second"),
+    ("_per_s", "per second"),
+    ("_per_unit_ratio", "ratio"),
+    ("_hz", "hertz"),
+    ("_rad", "radians"),
+    ("_sigmas", "standard deviations"),
+    ("significance", "standard deviations"),
+    ("_kg", "kilograms"),
+    ("_k", "kelvin"),
+    ("_m", "metres"),
+    ("_s", "seconds"),
+)
+
+
+def unit_in_words(name: str) -> str:
+    """The unit that a result's name states, in words; empty for a plain number."""
+    return next((words for ending, words in _WORDS if name.endswith(ending)), "")
 
 
 def _sections(
@@ -209,6 +347,8 @@ def _allan_caption(allan: Mapping[str, AllanCurve]) -> str:
 def _tables(summary: Mapping[str, Any], facts: RunFacts) -> list[_Table]:
     results = dict(summary["results"])
     lines = results.pop(LINES_RESULT, None)
+    # What a protocol found has a table of its own.
+    results.pop((results.pop(PROTOCOL_RESULT, None) or {}).get("analysis"), None)
     tables = [_estimates_table(summary, facts) if lines is None else _lines_table(summary, facts)]
     if facts.has_pump:
         tables.append(_pump_table(summary["pump"]))

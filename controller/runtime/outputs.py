@@ -9,19 +9,30 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from controller.analysis.figures import RunFacts
-from controller.analysis.report import LINES_RESULT, ReportHead, render_report
+from controller.analysis.protocols.data import ProtocolFailure, Results, guarded
+from controller.analysis.protocols.figures import ProtocolFigure, protocol_figures
+from controller.analysis.protocols.registry import ANALYSES
+from controller.analysis.report import (
+    LINES_RESULT,
+    PROTOCOL_RESULT,
+    ProtocolPart,
+    ReportHead,
+    render_report,
+)
 from controller.analysis.tracks import COLUMNS_NEEDED, AllanCurve, RunTracks
 from controller.errors import InputError
-from controller.records import Event, ModeId
+from controller.records import ModeId
 from controller.runtime.log.export import write_tracks_csv
 from controller.runtime.log.reader import CHUNK_ROWS, LogReader
+from controller.runtime.protocols import protocol_data
 from controller.runtime.summary import pump_offset_hz, summarise, write_summary
 from controller.runtime.truth import TruthComparison, predicted_allan_hz
 
@@ -30,8 +41,10 @@ SUMMARY_NAME = "summary.json"
 TRACKS_NAME = "tracks.csv"
 REPORT_NAME = "report.html"
 
-# Events that a page lists: enough for a bad day, few enough to be read.
-_FIRST_EVENTS, _LAST_EVENTS = 150, 50
+# Events and steps that a page lists: enough for a bad day, few enough to be read.
+_FIRST_LISTED, _LAST_LISTED = 150, 50
+
+_Row = TypeVar("_Row")
 
 
 def write_outputs(folder: Path | str, log_path: Path | str) -> dict[str, Any]:
@@ -96,7 +109,7 @@ def _write_page(
     reader: LogReader, truth: TruthComparison | None, summary: dict[str, Any], path: Path
 ) -> None:
     tracks = _tracks(reader, truth)
-    events, events_left_out = _listed(reader)
+    events, events_left_out = _listed(reader.events())
     facts = _facts(reader, truth, tracks, summary)
     page = render_report(
         _head(reader),
@@ -106,6 +119,7 @@ def _write_page(
         events=events,
         events_left_out=events_left_out,
         facts=facts,
+        protocol=_protocol(reader, summary["results"]),
     )
     partial = path.with_name(path.name + ".partial")
     try:
@@ -129,16 +143,48 @@ def _tracks(reader: LogReader, truth: TruthComparison | None) -> RunTracks:
     return tracks
 
 
-def _listed(reader: LogReader) -> tuple[list[Event], int]:
-    """The events a page lists, and how many it leaves out between them."""
-    events = reader.events()
-    first = list(islice(events, _FIRST_EVENTS))
-    last: deque[Event] = deque(maxlen=_LAST_EVENTS)
-    left_out = -_LAST_EVENTS
-    for event in events:
-        last.append(event)
+def _listed(rows: Iterator[_Row]) -> tuple[list[_Row], int]:
+    """The rows that a page lists, and how many it leaves out between them."""
+    first = list(islice(rows, _FIRST_LISTED))
+    last: deque[_Row] = deque(maxlen=_LAST_LISTED)
+    left_out = -_LAST_LISTED
+    for row in rows:
+        last.append(row)
         left_out += 1
     return first + list(last), max(0, left_out)
+
+
+def _protocol(reader: LogReader, results: dict[str, Any]) -> ProtocolPart | None:
+    """What a page shows of the protocol, its numbers as the log has them; None without one."""
+    steps, steps_left_out = _listed(reader.sections())
+    told = results.get(PROTOCOL_RESULT) or {}
+    if not told and not steps:
+        return None
+    analysis = told.get("analysis") or ""
+    found: Results = results.get(analysis) or {}
+    failure = str(found.get("failure") or "") if analysis else ""
+    if not told:
+        failure = "the log ends before the protocol did"
+    return ProtocolPart(
+        title=told.get("title") or "unfinished",
+        analysis=analysis,
+        results={} if failure else found,
+        failure=failure,
+        steps=steps,
+        steps_left_out=steps_left_out,
+        figures=[] if failure else _protocol_figures(reader, analysis),
+    )
+
+
+def _protocol_figures(reader: LogReader, analysis: str) -> list[ProtocolFigure]:
+    """The analysis again, for its series."""
+    if analysis not in ANALYSES:
+        return []
+    try:
+        data = protocol_data(reader)
+    except ProtocolFailure:
+        return []
+    return protocol_figures(analysis, guarded(ANALYSES[analysis], data), data)
 
 
 def _head(reader: LogReader) -> ReportHead:

@@ -29,6 +29,7 @@ from controller.analysis.protocols.data import (
     with_sigmas,
 )
 from controller.analysis.protocols.two_mode import (
+    ASYMMETRY,
     COUNT,
     DECAY_LOWER,
     DECAY_UPPER,
@@ -36,6 +37,7 @@ from controller.analysis.protocols.two_mode import (
     RE,
     TwoModeFit,
     fit_two_modes,
+    propagators,
 )
 from controller.records import ModeId
 
@@ -297,19 +299,39 @@ def _mean_detuning_hz(combined: _Combined) -> tuple[float, float]:
 
 
 def _exchange_series(combined: _Combined) -> dict[str, np.ndarray]:
-    """Energies of the first exchange against time, and the closed form through them."""
+    """Amplitudes of the first exchange against time, and the fitted motion from their start."""
     steps, fit = combined.fits[0].steps, combined.fits[0]
     times_s = steps.times_s - steps.times_s[0]
     powers = np.abs(steps.amplitudes) ** 2
     generalised = math.hypot(2.0 * fit.coupling_hz, fit.detuning_hz[0])
+    fitted_m = np.abs(_motion(fit))
     return {
         "time_s": times_s,
         "lower_amplitude_m": np.sqrt(powers[0]),
         "upper_amplitude_m": np.sqrt(powers[1]),
+        "fitted_lower_m": fitted_m[0],
+        "fitted_upper_m": fitted_m[1],
         "envelope_m": math.sqrt(powers[:, 0].sum())
         * np.exp(-0.5 * _mean_decay_per_s(fit.shared) * times_s),
         "exchange_hz": np.array([generalised]),
     }
+
+
+def _motion(fit: TwoModeFit) -> np.ndarray:
+    """Amplitudes without noise from the first means on, at the mean detuning, (2, n + 1)."""
+    shared = fit.shared
+    step = propagators(
+        (float(shared[DECAY_LOWER]), float(shared[DECAY_UPPER])),
+        complex(shared[RE], shared[IM]),
+        float(shared[ASYMMETRY]),
+        np.array([TWO_PI * fit.detuning_hz[0]]),
+        fit.steps.step_s,
+    )[:, :, 0]
+    motion = np.empty_like(fit.steps.amplitudes)
+    motion[:, 0] = fit.steps.amplitudes[:, 0]
+    for place in range(fit.steps.count):
+        motion[:, place + 1] = step @ motion[:, place]
+    return motion
 
 
 # -- splitting map -------------------------------------------------------------------
@@ -446,7 +468,8 @@ def _spectra(fits: Sequence[TwoModeFit]) -> tuple[np.ndarray, np.ndarray]:
         for mode in (0, 1):
             line = steps.amplitudes[mode, :-1] * np.exp(-1j * rest_rad)
             even = np.interp(grid_s, times_s, line, right=0.0)
-            spectrum = np.fft.fft(even * np.hanning(count), PADDING * count)
+            # No window: the decay is one, and another would hide the splitting.
+            spectrum = np.fft.fft(even, PADDING * count)
             spectra[mode, row] = np.abs(np.fft.fftshift(spectrum)) / count
     return frequencies_hz, spectra
 
