@@ -15,7 +15,7 @@ from controller.analysis.protocols.ramsey import ramsey
 from tests.support.two_modes import UPDATE_S, Bench, Outcome, Stage, protocols
 
 TWO_PI = 2.0 * math.pi
-PUMP = 0.3  # of the synthetic bench: half an exchange takes 8.3 s
+PUMP = 0.5  # of the synthetic bench: an exchange takes 10 s
 STEP_HZ = 0.1  # by which second pulses are turned each second of free time
 FREE_S = (0.5, 1.5, 3.0, 4.5, 6.0, 8.0, 10.0, 12.0, 14.0, 16.0, 18.5, 21.0)
 ECHO_FREE_S = (1.0, 2.5, 4.0, 6.0, 8.0, 10.5, 13.0, 15.5, 18.0, 20.5)
@@ -40,7 +40,7 @@ def ring_up(amplitude_m: float = 1e-9, lower_m: float = 5e-11) -> Step:
     """The upper mode at its amplitude, the lower one at a small one."""
     stage = Stage(
         kind="ring_up",
-        duration_s=2.0,
+        duration_s=0.5,
         set_lower_m=lower_m,
         set_upper_m=amplitude_m,
         drive_lower=True,
@@ -67,7 +67,7 @@ def pulse(name: str, bench: Bench, exchanges: float, *, turned_rad: float = 0.0)
 
 def chirp(bench: Bench, exchanges: float, *, ratio: float = 4.0) -> Step:
     """The pump from below the difference to above it, in steps of one update."""
-    updates = round(exchanges * 2.0 * ratio * exchange_s(bench) / UPDATE_S)
+    updates = round(exchanges * exchange_s(bench) / UPDATE_S)
     span_hz = 2.0 * ratio / exchange_s(bench)
     detunings_hz = span_hz * ((np.arange(updates) + 0.5) / updates - 0.5)
     stages = tuple(
@@ -86,7 +86,7 @@ def ramsey_steps(bench: Bench, free_s: Sequence[float] = FREE_S) -> list[Step]:
             pulse("first_pulse", bench, 0.25),
             idle("free", each_s),
             pulse("second_pulse", bench, 0.25, turned_rad=TWO_PI * STEP_HZ * each_s),
-            idle("read_out", 3.0),
+            idle("read_out", 1.0),
         ]
     return steps
 
@@ -98,7 +98,7 @@ def echo_steps(bench: Bench, free_s: Sequence[float] = ECHO_FREE_S) -> list[Step
         half_s = round(0.5 * each_s / UPDATE_S) * UPDATE_S
         last = [
             pulse("second_pulse", bench, 0.25, turned_rad=TWO_PI * STEP_HZ * each_s),
-            idle("read_out", 3.0),
+            idle("read_out", 1.0),
         ]
         first = [ring_up(), pulse("first_pulse", bench, 0.25)]
         steps += [
@@ -116,7 +116,7 @@ def adiabatic_steps(bench: Bench, exchanges: Sequence[float] = EXCHANGES) -> lis
     """A series of chirps."""
     steps = []
     for each in exchanges:
-        steps += [ring_up(), idle("before", 1.0), chirp(bench, each / 8.0), idle("after", 3.0)]
+        steps += [ring_up(), idle("before", 0.5), chirp(bench, each), idle("after", 1.0)]
     return steps
 
 

@@ -41,9 +41,14 @@ from controller.analysis.protocols.transfers import (
 from controller.analysis.protocols.two_mode import propagators
 
 SAFE_REST = 0.05  # what a safe chirp leaves behind
-FEWEST_CHIRPS = 3  # coupling and its phase are fitted
+FREE_NUMBERS = 2  # coupling and its phase
+FEWEST_CHIRPS = FREE_NUMBERS + 1
+MOST_STARTS = 5
+MOST_EVALUATIONS = 40  # a start near the truth takes about ten
+FEWEST_STEPS = 20  # of a chirp
+STEP_RAD = 0.1  # of the detuning at its largest, within one step of the motion
 START_PHASES = 8
-START_RATIOS = np.geomspace(0.6, 1.7, 9)  # of the coupling by the law alone
+START_RATIOS = np.geomspace(0.6, 1.7, 13)  # of the coupling by the law alone
 TELLING = (0.03, 0.97)  # transferred fractions that say something of the coupling
 LEAST_COUPLING_SIGMAS = 5.0
 PASSES = 3  # the noise of a point depends on where it should be
@@ -115,7 +120,8 @@ def _adiabatic_transfer(data: ProtocolData) -> ProtocolResult:
     found = passages(data, "before", "after")
     decay = decay_of(found, data.facts)
     chirps = [_chirp(passage, data) for passage in found]
-    values, covariance, expected, sigmas, ratio = _fitted(chirps, decay)
+    fit = _Fit(chirps, decay)
+    values, sigmas = fit.values, fit.sigmas
     span_hz = float(np.mean([chirp.span_hz for chirp in chirps]))
     quantities = {
         "coupling_hz": lambda v: abs(float(v[COUPLING])) / TWO_PI,
@@ -126,23 +132,25 @@ def _adiabatic_transfer(data: ProtocolData) -> ProtocolResult:
     }
     best = int(np.argmax([chirp.transferred * chirp.kept for chirp in chirps]))
     results = with_sigmas(
-        {name: propagated(function, values, covariance) for name, function in quantities.items()}
+        {
+            name: propagated(function, values, fit.covariance)
+            for name, function in quantities.items()
+        }
         | {
             "largest_measured_transfer": _arrived(chirps[best], float(sigmas[best])),
             "energy_decay_time_s": decay.time_s,
         }
     )
-    results["chi_square_ratio"] = ratio
+    results["chi_square_ratio"] = fit.square / fit.freedom
     rates = np.array([abs(chirp.rate_hz_per_s) for chirp in chirps])
-    fractions = np.array([chirp.transferred for chirp in chirps])
     line = np.geomspace(0.5 * rates.min(), 2.0 * rates.max(), LINE_POINTS)
     law = -np.expm1(-(values[COUPLING] ** 2) / line)
     series = {
         "chirp_hz_per_s": rates,
-        "transferred": fractions,
+        "transferred": fit.fractions,
         "transferred_sigma": sigmas,
-        "expected": expected,
-        "arrived": fractions * np.array([chirp.kept for chirp in chirps]),
+        "expected": fit.expected(values),
+        "arrived": fit.fractions * np.array([chirp.kept for chirp in chirps]),
         "line_hz_per_s": line,
         "law": law,
         "law_arrived": law * np.exp(-_loss(values, decay, span_hz) / line),
@@ -183,7 +191,7 @@ def _chirp(passage: Passage, data: ProtocolData) -> Chirp:
     on, off = passage.turned_on[0], passage.turned_off[0]
     count, half = read_count(passage, data.facts), read_count(passage, data.facts) // 2
     first = on + half
-    if off - first < 10:
+    if off - first < FEWEST_STEPS:
         raise ProtocolFailure(f"the chirp at {times_s[on]:.1f} s is too short to be followed")
     pump = np.exp(1j * basebands["pump_phase_rad"])
     around = slice(on, first + half + 1)
@@ -195,18 +203,31 @@ def _chirp(passage: Passage, data: ProtocolData) -> Chirp:
     # In the frame of the tracked difference the pump's phase turns slowly.
     turns = pump[first + 1 : off] * pump[first : off - 1].conj()
     turns = turns * np.exp(-1j * TWO_PI * step_s * middles_hz)
+    detunings, joined = _joined(np.angle(turns) / step_s, step_s)
     before_m2, after_m2 = passage.total[first], passage.total[off : off + count].mean()
     return Chirp(
         start=np.array([roots[LOWER], roots[UPPER] * cmath.exp(1j * cmath.phase(overlap))]),
-        detunings_rad_s=np.angle(turns) / step_s,
-        step_s=step_s,
-        last_step_s=passage.edge_s(off) - float(times_s[off - 1]),
+        detunings_rad_s=detunings,
+        step_s=joined * step_s,
+        last_step_s=passage.edge_s(off) - float(times_s[first]) - len(detunings) * joined * step_s,
         duration_s=passage.edge_s(off) - passage.edge_s(on),
         tracked_sigma_hz=sigma_hz,
         transferred=fraction_lower(passage, slice(off, off + count)),
         diffusion_rad2=diffusion_rad2(passage, slice(first, off + 1), data.facts),
         kept=float(after_m2 / before_m2),
     )
+
+
+def _joined(detunings_rad_s: np.ndarray, step_s: float) -> tuple[np.ndarray, int]:
+    """Means over as many steps as the motion allows, without a rest; and how many those are."""
+    fastest_rad_s = max(float(np.abs(detunings_rad_s).max()), 1e-9)
+    joined = int(
+        np.clip(
+            STEP_RAD / (fastest_rad_s * step_s), 1, max(1, len(detunings_rad_s) // FEWEST_STEPS)
+        )
+    )
+    count = len(detunings_rad_s) // joined
+    return detunings_rad_s[: count * joined].reshape(count, joined).mean(axis=1), joined
 
 
 def _tracked_hz(data: ProtocolData, times_s: np.ndarray) -> tuple[np.ndarray, float]:
@@ -276,56 +297,84 @@ def _product(matrices: np.ndarray) -> np.ndarray:
 # -- the fit ---------------------------------------------------------------------------------
 
 
-def _fitted(
-    chirps: Sequence[Chirp], decay: Decay
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, float]:
-    """Values, covariance, expected fractions, sigmas, chi-square per degree of freedom."""
-    if len(chirps) < FEWEST_CHIRPS:
-        raise ProtocolFailure(
-            f"there are {len(chirps)} completed chirps, {FEWEST_CHIRPS} are needed"
+class _Fit:
+    """Coupling and its phase from the fractions, by least squares from several starts."""
+
+    def __init__(self, chirps: Sequence[Chirp], decay: Decay) -> None:
+        if len(chirps) < FEWEST_CHIRPS:
+            raise ProtocolFailure(
+                f"there are {len(chirps)} completed chirps, {FEWEST_CHIRPS} are needed"
+            )
+        self._chirps, self._decay = chirps, decay
+        self.fractions = np.array([chirp.transferred for chirp in chirps])
+        self.sigmas = self._sigmas_at(np.full(len(chirps), 0.5))
+        tried = [self._refined(start) for start in self._starts()]
+        solutions = [solution for solution in tried if solution is not None]
+        if not solutions:
+            raise ProtocolFailure("the fit of the transferred fractions did not converge")
+        self.square, self.values, jacobian = min(solutions, key=lambda solution: solution[0])
+        self.sigmas = self._sigmas_at(self.expected(self.values))
+        self.freedom = len(chirps) - FREE_NUMBERS
+        scale = inflation(
+            self.square,
+            self.freedom,
+            "the transferred fractions are not those of a chirp across the difference",
         )
-    fractions = np.array([chirp.transferred for chirp in chirps])
-    freedom = len(chirps) - 2
+        self.covariance = np.linalg.inv(jacobian.T @ jacobian) * scale
+        sigma = math.sqrt(float(self.covariance[COUPLING, COUPLING]))
+        if abs(self.values[COUPLING]) < LEAST_COUPLING_SIGMAS * sigma:
+            raise ProtocolFailure("the transferred fractions do not tell the coupling")
 
-    def expected(values: np.ndarray) -> np.ndarray:
-        return np.array([expected_fraction(chirp, values, decay) for chirp in chirps])
+    def expected(self, values: np.ndarray) -> np.ndarray:
+        """Fractions, (n,)."""
+        return np.array([expected_fraction(chirp, values, self._decay) for chirp in self._chirps])
 
-    def sigmas_at(shares: np.ndarray) -> np.ndarray:
-        pairs = zip(shares, chirps, strict=True)
+    def _sigmas_at(self, shares: np.ndarray) -> np.ndarray:
+        pairs = zip(shares, self._chirps, strict=True)
         return np.array([fraction_sigma(float(s), chirp.diffusion_rad2) for s, chirp in pairs])
 
-    def residuals(values: np.ndarray, sigmas: np.ndarray) -> np.ndarray:
-        return np.concatenate([(fractions - expected(values)) / sigmas, values[OFFSET:]])
+    def _residuals(self, values: np.ndarray, sigmas: np.ndarray) -> np.ndarray:
+        errors = (self.fractions - self.expected(values)) / sigmas
+        return np.concatenate([errors, values[OFFSET:]])
 
-    values = _start(chirps)
-    sigmas = sigmas_at(np.full(len(chirps), 0.5))
-    trials = [
-        np.array([ratio * values[COUPLING], phase, *values[OFFSET:]])
-        for ratio in START_RATIOS
-        for phase in TWO_PI * np.arange(START_PHASES) / START_PHASES
-    ]
-    values = min(trials, key=lambda trial: float((residuals(trial, sigmas) ** 2).sum()))
-    for _ in range(PASSES):
-        solution = least_squares(residuals, values, x_scale="jac", args=(sigmas,))
-        if not solution.success:
-            raise ProtocolFailure("the fit of the transferred fractions did not converge")
-        values = solution.x
-        sigmas = sigmas_at(expected(values))
-    square = float((residuals(values, sigmas) ** 2).sum())
-    scale = inflation(
-        square,
-        freedom,
-        "the transferred fractions are not those of a chirp across the difference",
-    )
-    covariance = np.linalg.inv(solution.jac.T @ solution.jac) * scale
-    sigma = math.sqrt(float(covariance[COUPLING, COUPLING]))
-    if abs(values[COUPLING]) < LEAST_COUPLING_SIGMAS * sigma:
-        raise ProtocolFailure("the transferred fractions do not tell the coupling")
-    return values, covariance, expected(values), sigmas, square / freedom
+    def _starts(self) -> list[np.ndarray]:
+        """Every dip of chi-square on a grid: the ripple of a finite chirp makes several."""
+        coupling = _law_coupling(self._chirps)
+        phases = TWO_PI * np.arange(START_PHASES) / START_PHASES
+        trials = np.array(
+            [
+                [[ratio * coupling, phase, 0.0, 0.0, 0.0, 0.0] for phase in phases]
+                for ratio in START_RATIOS
+            ]
+        )
+        squares = np.array(
+            [[(self._residuals(trial, self.sigmas) ** 2).sum() for trial in row] for row in trials]
+        )
+        walled = np.pad(squares, ((1, 1), (0, 0)), constant_values=np.inf)
+        is_dip = np.ones(squares.shape, bool)
+        for down in (-1, 0, 1):
+            for right in (-1, 0, 1):
+                is_dip &= squares <= np.roll(walled, (down, right), axis=(0, 1))[1:-1]
+        dips = trials[is_dip][np.argsort(squares[is_dip])]
+        return list(dips[:MOST_STARTS])
+
+    def _refined(self, values: np.ndarray) -> tuple[float, np.ndarray, np.ndarray] | None:
+        """Chi-square, values and Jacobian, the noise of each point as expected there."""
+        sigmas = self.sigmas
+        for _ in range(PASSES):
+            solution = least_squares(
+                self._residuals, values, x_scale="jac", args=(sigmas,), max_nfev=MOST_EVALUATIONS
+            )
+            if not solution.success:
+                return None
+            values = solution.x
+            sigmas = self._sigmas_at(self.expected(values))
+        square = float((self._residuals(values, sigmas) ** 2).sum())
+        return square, values, solution.jac
 
 
-def _start(chirps: Sequence[Chirp]) -> np.ndarray:
-    """The coupling by the law alone, from the fractions that tell something."""
+def _law_coupling(chirps: Sequence[Chirp]) -> float:
+    """The coupling [rad/s] by the law alone, from the fractions that tell something."""
     squares = [
         -math.log1p(-chirp.transferred) * abs(chirp.rate_hz_per_s)
         for chirp in chirps
@@ -335,4 +384,4 @@ def _start(chirps: Sequence[Chirp]) -> np.ndarray:
         raise ProtocolFailure(
             "every chirp hands over all or nothing: rates between those are needed"
         )
-    return np.array([math.sqrt(float(np.median(squares))), 0.0, 0.0, 0.0, 0.0, 0.0])
+    return math.sqrt(float(np.median(squares)))

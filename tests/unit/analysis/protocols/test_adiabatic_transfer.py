@@ -30,7 +30,7 @@ def data() -> ProtocolData:
 
 def test_results_lie_within_their_sigmas() -> None:
     for name, errors in errors_in_sigmas("adiabatic_transfer", range(5), BENCH).items():
-        # 5 degrees of freedom, 99.9 %; the errors of one seed are not independent.
+        # 5 degrees of freedom, 99.9 %.
         assert float(errors @ errors) < 20.6, name
 
 
@@ -46,7 +46,7 @@ def test_rates_are_those_that_were_commanded(data: ProtocolData) -> None:
     rates = adiabatic_transfer(data).series["chirp_hz_per_s"]
     span_hz = 8.0 / exchange_s(BENCH)
     expected = span_hz / (np.array([0.15, 0.3, 0.5, 0.8, 1.2, 2.0]) * exchange_s(BENCH))
-    # The bench chirps in whole updates, 2.5 s of them at least; the tracked difference wanders.
+    # The bench chirps in whole updates, 75 of them at least; the tracked difference wanders.
     assert rates == pytest.approx(expected, rel=0.015)
 
 
@@ -58,7 +58,7 @@ def test_what_arrives_is_what_is_transferred_less_the_decay(data: ProtocolData) 
 
 
 def test_a_transfer_forgives_an_error_in_the_difference() -> None:
-    bench = replace(BENCH, tracking_bias_hz=0.005)  # a sixth of g/2pi
+    bench = replace(BENCH, tracking_bias_hz=0.005)  # a tenth of g/2pi
     data = sequences(bench, adiabatic_steps(bench), [32])[0].data
     results = adiabatic_transfer(data).results
     assert results is not None

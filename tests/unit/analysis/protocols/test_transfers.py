@@ -22,7 +22,6 @@ from controller.analysis.protocols.transfers import (
     tracked_mean,
 )
 from tests.support.pulses import (
-    chirp,
     energy_decay_s,
     idle,
     pulse,
@@ -85,11 +84,10 @@ def test_weights_are_those_of_mass_times_frequency() -> None:
 
 
 def test_noise_of_a_fraction_is_as_stated() -> None:
-    """Chi-square of 40 seeds about their mean, half an exchange apart from both poles."""
+    """Chi-square of 40 seeds about their mean, a quarter exchange from both poles."""
     steps = [ring_up(lower_m=1e-12), idle("before", 0.5), pulse("turn", BENCH, 0.25)]
-    steps += [idle("free", 10.0), pulse("back", BENCH, 0.0), idle("after", 1.0)]
+    steps += [idle("free", 10.0), idle("after", 1.0)]
     bench = Bench(tracking_bias_hz=0.0, tracking_sigma_hz=0.0)
-    steps = [step for step in steps if step.name != "back"]
     fractions, sigmas = [], []
     for outcome in sequences(bench, steps, range(40)):
         (passage,) = passages(outcome.data, "before", "after")
@@ -159,9 +157,3 @@ def test_mean_turning_is_that_from_end_to_end() -> None:
     phases = 2.0 * math.pi * np.array([0.0, 0.1, 0.3, 0.4, 0.62])
     turning_hz = mean_turning_hz(np.array([5.0, 4.0, 3.0, 2.0, 1.0]) * np.exp(1j * phases), 0.5)
     assert turning_hz == pytest.approx(0.62 / 2.0)
-
-
-def test_a_chirp_of_the_bench_goes_across_the_difference() -> None:
-    detunings_hz = [stage.detuning_hz for stage in chirp(BENCH, 0.05).stages]
-    assert detunings_hz[0] == pytest.approx(-detunings_hz[-1])
-    assert np.ptp(detunings_hz) < 8.0 * 0.06 < np.ptp(detunings_hz) + 0.02
