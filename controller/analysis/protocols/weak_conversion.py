@@ -90,7 +90,9 @@ def weak_conversion(data: ProtocolData) -> ProtocolResult:
     In the frame of lower phase and tracked difference the upper amplitude c obeys
     c' = (2 pi i e - gamma/2) c + i (G exp(i phi_p) + S) A + kicks, with the error e of the
     tracked difference, one per stretch. All stretches are fitted at once; G is complex,
-    and its size is freed of what noise adds to it on the average.
+    and its size is freed of what noise adds to it on the average. Where the stretches scatter
+    about G and S by more than their noise, as with a source that wanders, all sigmas
+    grow by the root of `chi_square` over `degrees_of_freedom`.
     """
     return guarded(_weak_conversion, data)
 
@@ -230,35 +232,78 @@ class _Fit:
             np.full(errors - 1, kick / 6.0 - noise),
         )
 
-    def _errors(self, values: np.ndarray, place: int) -> np.ndarray:
-        """Whitened prediction errors of one stretch, complex."""
-        stretch = self._stretches[place]
-        forces = 1j * stretch.lower_m * self._couplings(values, stretch)
+    def _rate(self, values: np.ndarray, place: int) -> complex:
+        """2 pi i e - gamma/2 of a stretch, times a step."""
         decay_per_s = self._facts.upper.decay_rate_per_s * math.exp(values[LOG_DECAY])
         error_hz = values[ERRORS + place] * self._error_sigmas_hz[place]
-        rate = complex(-0.5 * decay_per_s, TWO_PI * error_hz) * stretch.step_s
-        pushes = 0.5 * (forces[1:] + forces[:-1]) * stretch.step_s * np.exp(0.5 * rate)
-        errors = stretch.upper[1:] - np.exp(rate) * stretch.upper[:-1] - pushes
-        both = whitened(self._factors[place], np.stack([errors.real, errors.imag], axis=1))
-        return np.asarray(both[:, 0] + 1j * both[:, 1])
+        return complex(-0.5 * decay_per_s, TWO_PI * error_hz) * self._stretches[place].step_s
 
-    def _couplings(self, values: np.ndarray, stretch: _Stretch) -> np.ndarray:
-        """G exp(i phi_p) + S along a stretch [rad/s]."""
+    def _forces(self, place: int) -> tuple[np.ndarray, np.ndarray]:
+        """Pushes of a step by a unit of G and of S, before they decay, complex [m]."""
+        stretch = self._stretches[place]
+        unit = 1j * self._unit_rad_s * stretch.step_s * stretch.lower_m
+        pumped = unit * stretch.pump
+        return 0.5 * (pumped[1:] + pumped[:-1]), 0.5 * (unit[1:] + unit[:-1])
+
+    def _errors(self, values: np.ndarray, place: int) -> np.ndarray:
+        """Whitened prediction errors of one stretch, complex."""
+        stretch, rate = self._stretches[place], self._rate(values, place)
+        by_pump, by_control = self._forces(place)
         pump = DETUNED_PUMP if stretch.kind == DETUNED else PUMPED
-        return np.asarray(
-            self._unit_rad_s * (complex(*values[CONTROL]) + complex(*values[pump]) * stretch.pump)
+        pushes = complex(*values[pump]) * by_pump + complex(*values[CONTROL]) * by_control
+        predicted = np.exp(rate) * stretch.upper[:-1] + np.exp(0.5 * rate) * pushes
+        return self._whitened(place, (stretch.upper[1:] - predicted)[:, None])[:, 0]
+
+    def _slopes(self, values: np.ndarray, place: int) -> tuple[list[int], np.ndarray]:
+        """Places of the values that count in a stretch, and what its errors change with each."""
+        stretch, rate = self._stretches[place], self._rate(values, place)
+        by_pump, by_control = (np.exp(0.5 * rate) * each for each in self._forces(place))
+        pump = DETUNED_PUMP if stretch.kind == DETUNED else PUMPED
+        pushes = complex(*values[pump]) * by_pump + complex(*values[CONTROL]) * by_control
+        by_rate = np.exp(rate) * stretch.upper[:-1] + 0.5 * pushes
+        by_error = 1j * TWO_PI * self._error_sigmas_hz[place] * stretch.step_s * by_rate
+        columns = [
+            *(by_pump, 1j * by_pump, by_control, 1j * by_control),
+            *(rate.real * by_rate, by_error),
+        ]
+        places = [pump.start, pump.start + 1, CONTROL.start, CONTROL.start + 1]
+        return [*places, LOG_DECAY, ERRORS + place], -self._whitened(
+            place, np.stack(columns, axis=1)
         )
+
+    def _whitened(self, place: int, errors: np.ndarray) -> np.ndarray:
+        parts = np.concatenate([errors.real, errors.imag], axis=1)
+        both = whitened(self._factors[place], parts)
+        return np.asarray(both[:, : errors.shape[1]] + 1j * both[:, errors.shape[1] :])
+
+    @property
+    def _open_places(self) -> list[int]:
+        """Values with a prior of unit sigma (the decay rate has its own); no data, no value."""
+        places = list(range(ERRORS, ERRORS + len(self._stretches)))
+        if not any(each.kind == DETUNED for each in self._stretches):
+            places += range(DETUNED_PUMP.start, DETUNED_PUMP.stop)
+        return places
 
     def _residuals(self, values: np.ndarray) -> np.ndarray:
         errors = np.concatenate([self._errors(values, i) for i in range(len(self._stretches))])
-        priors = np.concatenate([[values[LOG_DECAY] / KNOWN_DECAY], values[ERRORS:]])
-        if not any(each.kind == DETUNED for each in self._stretches):
-            priors = np.concatenate([priors, values[DETUNED_PUMP]])  # else they would be open
+        priors = np.concatenate([[values[LOG_DECAY] / KNOWN_DECAY], values[self._open_places]])
         return np.concatenate([errors.real, errors.imag, priors])
+
+    def _jacobian(self, values: np.ndarray) -> np.ndarray:
+        blocks = []
+        for place in range(len(self._stretches)):
+            places, slopes = self._slopes(values, place)
+            block = np.zeros((len(slopes), len(values)), dtype=complex)
+            block[:, places] = slopes
+            blocks.append(block)
+        errors = np.concatenate(blocks)
+        known = np.eye(len(values))[[LOG_DECAY, *self._open_places]]
+        known[0] /= KNOWN_DECAY
+        return np.concatenate([errors.real, errors.imag, known])
 
     def result(self) -> ProtocolResult:
         start = np.zeros(ERRORS + len(self._stretches))
-        solution = least_squares(self._residuals, start, x_scale="jac")
+        solution = least_squares(self._residuals, start, jac=self._jacobian, x_scale="jac")
         if not solution.success:
             raise ProtocolFailure("the fit of the converted motion did not converge")
         count = 2 * sum(len(each.times_s) - 1 for each in self._stretches)
@@ -268,10 +313,25 @@ class _Fit:
                 f"the fit leaves residuals {math.sqrt(ratio):.1f} times as large as thermal "
                 "motion and detector explain"
             )
-        covariance = ratio * np.linalg.inv(solution.jac.T @ solution.jac)
-        return ProtocolResult(
-            results=self._results(solution.x, covariance), series=self._series(solution.x, ratio)
-        )
+        square = self._scatter_square(solution.x) / ratio
+        freedom = 2 * len(self._stretches) - 4  # two complex couplings were fitted
+        # What does not follow the pump may wander: then it scatters between the stretches.
+        excess = max(1.0, square / freedom) if freedom > 0 else 1.0
+        covariance = excess * ratio * np.linalg.inv(solution.jac.T @ solution.jac)
+        results = self._results(solution.x, covariance)
+        results["chi_square"], results["degrees_of_freedom"] = square, float(freedom)
+        return ProtocolResult(results=results, series=self._series(solution.x, ratio))
+
+    def _scatter_square(self, values: np.ndarray) -> float:
+        """Sum of squares of what each stretch would add to the common couplings."""
+        total = 0.0
+        for place in range(len(self._stretches)):
+            more = values.copy()
+            more[CONTROL.start] += 1.0
+            errors = self._errors(values, place)
+            response = errors - self._errors(more, place)
+            total += float(np.abs(np.vdot(response, errors)) ** 2 / np.sum(np.abs(response) ** 2))
+        return total
 
     # -- outcome ------------------------------------------------------------------
 
