@@ -47,7 +47,7 @@ RECORDED = (
     *(
         f"{mode.value}_{name}"
         for mode in ModeId
-        for name in ("frequency_hz", "frequency_sigma_hz", "amplitude", "amplitude_sigma")
+        for name in ("state", "frequency_hz", "frequency_sigma_hz", "amplitude", "amplitude_sigma")
     ),
 )
 
