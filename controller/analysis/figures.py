@@ -297,10 +297,12 @@ def label_plainly(axes: Axes) -> None:
 
 
 def is_drawable(curve: AllanCurve) -> bool:
+    """Whether a logarithmic axis can show any of it."""
     return bool((np.isfinite(curve.deviations_hz) & (curve.deviations_hz > 0.0)).any())
 
 
 def draw_allan(axes: Axes, curve: AllanCurve, name: str, marker: str) -> None:
+    """An Allan deviation with its bars; the name is that of a series, which gives the look."""
     is_drawn = np.isfinite(curve.deviations_hz) & (curve.deviations_hz > 0.0)
     deviations_hz = curve.deviations_hz[is_drawn]
     if curve.sigmas_hz is None:

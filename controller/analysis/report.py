@@ -148,8 +148,8 @@ def _steps_told(protocol: ProtocolPart) -> str:
     """How many steps there were, in words."""
     count = len(protocol.steps) + protocol.steps_left_out
     open_count = sum(not step.completed for step in protocol.steps)
-    told = f"{open_count} of them not completed" if open_count else "all completed"
-    return f"{count} steps, {told}; they are listed below." if count else "No step had ended."
+    told = f"{open_count} of them not completed" if open_count else "all of them completed"
+    return f"{count} steps ended, {told}: see below." if count else "No step had ended."
 
 
 def _step_row(step: Section) -> tuple[str, ...]:
@@ -224,7 +224,6 @@ _WORDS = (
     ("_m_per_root_hz", "metres per root hertz"),
     ("_hz_per_s", "hertz per second"),
     ("_per_s", "per second"),
-    ("_per_unit_ratio", "ratio"),
     ("_hz", "hertz"),
     ("_rad", "radians"),
     ("_sigmas", "standard deviations"),

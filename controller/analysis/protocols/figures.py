@@ -673,8 +673,8 @@ def _running(results: Results, series: Series) -> ProtocolFigure:
     legend_above(axes)
     return ProtocolFigure(
         title="Running significance",
-        caption="How unlikely it is that thermal motion made what followed the pump up to then;"
-        " at the end it is the significance that the fit of all sections found.",
+        caption="How unlikely it is that thermal motion made what followed the pump up to then,"
+        " in scale with the significance at the end, which the fit of all sections found.",
         figure=figure,
     )
 
@@ -839,7 +839,7 @@ def _thermal_spectrum(results: Results, data: ProtocolData) -> ProtocolFigure | 
         panel.set_ylabel(f"density / ({unit}/√Hz)")
         legend_above(panel)
     axes[-1].set_xlabel("frequency − that of the peak / Hz")
-    axes[-1].set_xlim(-2.0, 2.0)
+    axes[-1].set_xlim(-5.0, 5.0)
     return ProtocolFigure(
         title="Thermal spectrum",
         caption="Displacement density, one-sided. Drift of the modes broadens the peaks.",

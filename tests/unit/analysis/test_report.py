@@ -10,9 +10,18 @@ import numpy as np
 import pytest
 
 from controller.analysis.figures import RunFacts, difference_figure
-from controller.analysis.report import ReportHead, render_report, with_sigma
+from controller.analysis.look import panels
+from controller.analysis.protocols.figures import ProtocolFigure
+from controller.analysis.report import (
+    ProtocolPart,
+    ReportHead,
+    render_report,
+    unit_in_words,
+    value_and_sigma,
+    with_sigma,
+)
 from controller.analysis.tracks import COLUMNS_NEEDED, AllanCurve, RunTracks
-from controller.records import Event
+from controller.records import Event, Section
 
 HEAD = ReportHead(title="A <test>", description="", source="log.sqlite", started="")
 
@@ -288,3 +297,116 @@ def test_numbers_have_the_digits_that_they_deserve(
     value: float | None, sigma: float | None, text: str
 ) -> None:
     assert with_sigma(value, sigma, "Hz") == text
+
+
+def step(number: int, **values: Any) -> Section:
+    """A step that was completed."""
+    given = {
+        "number": number,
+        "name": "exchange",
+        "kind": "pump_on",
+        "parameters": {},
+        "start_s": 8.5,
+        "end_s": 63.375,
+        "completed": True,
+        "attempt": 1,
+    }
+    return Section(**{**given, **values})
+
+
+def protocol(**values: Any) -> ProtocolPart:
+    """A protocol of one step without a figure."""
+    given = {
+        "title": "Energy exchange",
+        "analysis": "exchange",
+        "results": {"coupling_hz": 0.01996, "coupling_hz_sigma": 4e-5, "is_strong": True},
+        "failure": "",
+        "steps": [step(7)],
+        "steps_left_out": 0,
+        "figures": [],
+    }
+    return ProtocolPart(**{**given, **values})
+
+
+def words_of(text: str) -> str:
+    """A page without its tags."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
+
+
+def test_results_of_a_protocol_have_one_sigma_and_a_unit_in_words() -> None:
+    results = {"protocol": {"analysis": "exchange"}, "exchange": {"coupling_hz": 1.0}}
+    text = page(protocol=protocol(), summary=summary(results=results))
+    assert "coupling_hz 0.019960 ± 0.000040 hertz" in words_of(text)
+    assert "is_strong yes" in words_of(text)
+    assert "Result:" not in text  # it stands in its own table, and only there
+    parser = _Balance()
+    parser.feed(text)
+    assert parser.open == []
+
+
+def test_groups_of_results_keep_their_name() -> None:
+    found = {"lower": {"quality_factor": 7.419e7, "quality_factor_sigma": 3.5e5, "ratio": None}}
+    words = words_of(page(protocol=protocol(results=found)))
+    assert "lower: quality_factor (7.419 ± 0.035) × 10⁷" in words
+    assert "lower: ratio –" in words
+
+
+def test_steps_are_listed_with_how_they_ended() -> None:
+    steps = [step(1), step(2, completed=False, reason="the lock was lost"), step(2, attempt=2)]
+    words = words_of(page(protocol=protocol(steps=steps, steps_left_out=4)))
+    assert "1 exchange (pump on) 8.50 54.88 completed" in words
+    assert "54.88 the lock was lost" in words
+    assert "completed, attempt 2" in words
+    assert "7 steps ended, 1 of them not completed" in words
+    assert "4 more steps are in the log" in words
+
+
+def test_a_failed_analysis_says_why() -> None:
+    words = words_of(page(protocol=protocol(results={}, failure="a < b")))
+    assert "No results: a &lt; b" in words
+    assert "one standard deviation" not in words.split("Made by")[0]
+
+
+def test_a_figure_of_a_protocol_stands_on_the_page() -> None:
+    figure, [axes] = panels([1.0])
+    axes.set_xlabel("time with the pump on / s")
+    shown = ProtocolFigure(title="Energies", caption="There and back.", figure=figure)
+    text = page(protocol=protocol(figures=[shown]))
+    assert "There and back." in text
+    assert "time with the pump on / s" in text
+
+
+def test_a_run_without_a_protocol_lists_no_steps() -> None:
+    assert "Steps" not in page()
+
+
+@pytest.mark.parametrize(
+    ("value", "sigma", "text"),
+    [
+        (None, None, "–"),
+        (0.01996, 4e-5, "0.019960 ± 0.000040"),
+        (-1.5e-5, 1.2e-5, "(-1.5 ± 1.2) × 10⁻⁵"),
+        (1.3e14, 2.6e14, "(1.3 ± 2.6) × 10¹⁴"),
+        (6.8e-5, None, "6.800 × 10⁻⁵"),
+        (39.0, None, "39"),
+        (0.0, 0.0, "0"),
+    ],
+)
+def test_large_and_small_results_have_a_power_of_ten(
+    value: float | None, sigma: float | None, text: str
+) -> None:
+    assert value_and_sigma(value, sigma) == text
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("best_chirp_hz_per_s", "hertz per second"),
+        ("coupling_hz_per_unit", "hertz per unit of the pump"),
+        ("metres_per_unit_ratio", ""),
+        ("effective_temperature_k", "kelvin"),
+        ("cooperativity", ""),
+    ],
+)
+def test_units_are_in_words(name: str, words: str) -> None:
+    assert unit_in_words(name) == words
