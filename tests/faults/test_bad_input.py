@@ -78,7 +78,7 @@ MISTAKES: dict[str, tuple[str, str]] = {
         "difference_window_hz = [7e3, 6e3]|pump.difference_window_hz = [7000.0, 6000.0]: must",
     ),
     "a pump after the end": ("run", "pump_from_s = 1e6|must be greater than run.pump_from_s"),
-    "an unknown protocol": ("run", "protocol = \"waltz\"|run.protocol = 'waltz': neither a shipped protocol"),
+    "an unknown protocol": ("run", "protocol = \"waltz\"|run.protocol = 'waltz': neither a"),
     "an unknown class": ("instrument", "class = \"simulatr\"|instrument.class = 'simulatr': must"),
     "an unknown option": ("instrument.options", "sede = 3|instrument.options"),
     "an option out of range": ("instrument.options.lower", "quality_factor = -1.0|quality_factor"),

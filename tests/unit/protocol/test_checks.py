@@ -112,7 +112,7 @@ def test_a_mode_that_lock_does_not_drive() -> None:
     with pytest.raises(InputError, match="drive has no amplitude for the lower mode"):
         check(plan_of(DRIVE | lower), settings)
     ring_up = RING_UP | lower | {"amplitude_m": 1e-10}
-    with pytest.raises(InputError, match="the lower mode is not driven, drive.amplitude_m is 0"):
+    with pytest.raises(InputError, match="the lower mode is not driven"):
         check(plan_of(ring_up), settings)
 
 
