@@ -42,11 +42,7 @@ def test_an_exchange_finds_what_the_membrane_has(exchange: Path) -> None:
 
 def test_the_script_in_the_readme(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Under fifteen lines, and it runs as it stands there."""
-    [script] = [
-        block
-        for block in code_blocks("python")
-        if "ProtocolPlan" in block
-    ]
+    [script] = [block for block in code_blocks("python") if "ProtocolPlan" in block]
     lines = [line for line in script.splitlines() if line.strip()]
     assert len(lines) < 15
     monkeypatch.chdir(tmp_path)
@@ -60,11 +56,7 @@ def test_the_script_in_the_readme(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 def test_the_protocol_in_the_readme_is_accepted(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    [text] = [
-        block
-        for block in code_blocks("toml")
-        if "steps = [" in block
-    ]
+    [text] = [block for block in code_blocks("toml") if "steps = [" in block]
     file = tmp_path / "mine.toml"
     file.write_text(text)
     assert cli.main(["rehearse", "--protocol", str(file), "--dry-run"]) == 0
