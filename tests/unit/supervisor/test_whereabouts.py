@@ -127,3 +127,13 @@ def test_copy_is_independent_and_reset_is_new() -> None:
     assert "lower, upper" in repr(twin) and "lower" not in repr(made)
     assert made.wide_target(LOWER, SECOND) == TARGETS[LOWER]
     assert twin.wide_target(LOWER, SECOND) != TARGETS[LOWER]
+
+
+def test_stray_lines_of_an_earlier_search_stay_known() -> None:
+    """A later search looks at a part of the range; what it sees again counts once."""
+    whereabouts = known()
+    assert whereabouts.strays_hz(LOWER) == ()
+    whereabouts.note_strays(LOWER, (1_043_665.0, 1_043_800.0))
+    whereabouts.note_strays(LOWER, (1_043_800.3,))
+    assert whereabouts.strays_hz(LOWER) == (1_043_800.3, 1_043_665.0)
+    assert whereabouts.strays_hz(UPPER) == ()
