@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from controller.analysis.protocols.ramsey import LastPulse, ramsey
+from controller.analysis.protocols.fringes import LastPulse
+from controller.analysis.protocols.ramsey import ramsey
 from tests.support.pulses import STEP_HZ, ramsey_steps, sequences
 from tests.support.two_modes import Bench, Mode
 

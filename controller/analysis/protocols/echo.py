@@ -22,7 +22,7 @@ from controller.analysis.protocols.data import (
     propagated,
     with_sigmas,
 )
-from controller.analysis.protocols.ramsey import (
+from controller.analysis.protocols.fringes import (
     LOSS,
     FreeFringes,
     FreeTime,

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from controller.analysis.protocols.data import ProtocolData
-from controller.analysis.protocols.ramsey import LastPulse, ramsey
+from controller.analysis.protocols.fringes import LastPulse
+from controller.analysis.protocols.ramsey import ramsey
 from tests.support.pulses import (
     STEP_HZ,
     TWO_PI,
