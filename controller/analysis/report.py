@@ -179,6 +179,10 @@ def _result_rows(results: Mapping[str, Any], place: str = "") -> list[tuple[str,
     return rows
 
 
+# A sigma below this part of its value is what arithmetic leaves, as of a share of 1.
+ROUNDING = 1.0e-12
+
+
 def value_and_sigma(value: float | None, sigma: float | None) -> str:
     """A number and its standard deviation, with a power of ten where it is needed.
 
@@ -194,7 +198,7 @@ def value_and_sigma(value: float | None, sigma: float | None) -> str:
     """
     if value is None or not math.isfinite(value):
         return "–"
-    has_sigma = bool(sigma) and math.isfinite(sigma or 0.0)
+    has_sigma = sigma is not None and ROUNDING * abs(value) < sigma < math.inf
     size = max(abs(value), (sigma or 0.0) if has_sigma else 0.0)
     if not has_sigma:
         plain = f"{value:.4g}"

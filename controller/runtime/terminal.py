@@ -13,7 +13,7 @@ from typing import Any
 
 from tqdm import tqdm
 
-from controller.analysis.report import decay_time, with_sigma
+from controller.analysis.report import decay_time, value_and_sigma, with_sigma
 from controller.runtime.runner import RUN_FILES, Outcome
 
 REDRAW_EVERY_S = 0.2  # often enough to look alive, too seldom to cost anything
@@ -138,7 +138,7 @@ def _shown_results(found: Mapping[str, Any], prefix: str) -> Iterator[tuple[str,
             yield label, "yes" if value else "no"
         elif value is not None and not name.endswith("_sigma"):
             sigma = found.get(f"{name}_sigma")
-            yield label, with_sigma(value, sigma, "") if isinstance(value, float) else str(value)
+            yield label, value_and_sigma(value, sigma) if isinstance(value, float) else str(value)
 
 
 def _truth_rows(truth: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -390,6 +390,7 @@ def test_a_run_without_a_protocol_lists_no_steps() -> None:
         (6.8e-5, None, "6.800 × 10⁻⁵"),
         (39.0, None, "39"),
         (0.0, 0.0, "0"),
+        (1.0 - 6e-15, 6e-15, "1"),  # a share of which nothing is left open
     ],
 )
 def test_large_and_small_results_have_a_power_of_ten(

@@ -84,6 +84,17 @@ def test_a_recorded_line_shows_its_decay(
     assert "decay" not in rows[2]
 
 
+def test_what_an_analysis_found_stands_with_its_sigmas(tmp_path: Path) -> None:
+    noise = {"detector_noise_m_per_root_hz": 2.1e-15, "detector_noise_m_per_root_hz_sigma": 2.7e-15}
+    found = {"exchanges": 2, "is_strongly_coupled": True, "lower": noise, "contrast": None}
+    results = {"protocol": {"analysis": "own"}, "own": found}
+    table = closing_table("quiet", outcome(tmp_path, {**SUMMARY, "results": results}), 1.0)
+    rows = {row.split("  ")[0]: row.split("  ")[-1].strip() for row in table.splitlines()}
+    assert rows["exchanges"] == "2" and rows["is_strongly_coupled"] == "yes"
+    assert rows["lower.detector_noise_m_per_root_hz"] == "(2.1 ± 2.7) × 10⁻¹⁵"
+    assert not any("sigma" in row or "contrast" in row for row in rows)
+
+
 def test_an_empty_summary_gives_a_short_table(tmp_path: Path) -> None:
     table = closing_table("line", outcome(tmp_path, {}), 1.0)
     assert [line.split()[0] for line in table.splitlines()] == ["line", "difference", "files"]
