@@ -327,7 +327,9 @@ class Engine:
         is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
         # A joint estimate that is still in doubt, as after a lock, is no lost lock.
         are_known = is_locked or self._is_observed
-        is_known = self._is_difference_known and are_known
+        sigma_hz = None
+        if live is not None and are_known and self._is_difference_known:
+            sigma_hz = live.difference_sigma_hz
         metres = self._stream.metres_per_unit
         return LoopView(
             sample_index=self._now,
@@ -339,7 +341,7 @@ class Engine:
                 mode: 0.0 if pair is None else metres * pair.trackers[mode].amplitude
                 for mode in ModeId
             },
-            difference_sigma_hz=None if live is None or not is_known else live.difference_sigma_hz,
+            difference_sigma_hz=sigma_hz,
             allan_deviation_hz=self._allan_deviation_hz,
             pump_state=self._pump.state,
             is_pump_over=self._pump.is_over,

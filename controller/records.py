@@ -8,7 +8,7 @@ estimate stands beside its one-sigma uncertainty. None means unknown.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -106,15 +106,24 @@ class Baseband:
 class Section:
     """A step of a protocol as it was carried out."""
 
-    number: int  # of the step, from 1
     name: str
     kind: str  # "ring_up", "pump_on", ...
-    parameters: Mapping[str, float | str | bool]  # with what was swept
     start_s: float  # stream time
     end_s: float
-    completed: bool
-    attempt: int  # 1: the first
+    number: int = 1  # of the step, from 1
+    parameters: Mapping[str, float | str | bool] = field(default_factory=dict)  # with swept ones
+    completed: bool = True
+    attempt: int = 1  # 1: the first
     reason: str = ""  # why it was not completed
+
+    @property
+    def numbers(self) -> dict[str, float]:
+        """Those of its parameters that are numbers; a flag is 0 or 1."""
+        return {
+            key: float(value)
+            for key, value in self.parameters.items()
+            if not isinstance(value, str)
+        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -277,6 +277,12 @@ def allan_figure(allan: Mapping[str, AllanCurve], facts: RunFacts) -> Figure | N
         )
     if facts.smallest_error_hz:
         axes.axhline(facts.smallest_error_hz, label="smallest rms error", **LINES["limit"])
+    lay_out_allan(axes)
+    return figure
+
+
+def lay_out_allan(axes: Axes) -> None:
+    """Axes, labels and key of a plot of Allan deviations."""
     axes.set_xscale("log")
     axes.set_yscale("log")
     label_plainly(axes)
@@ -284,7 +290,6 @@ def allan_figure(allan: Mapping[str, AllanCurve], facts: RunFacts) -> Figure | N
     axes.set_ylabel("Allan deviation / Hz")
     keep_a_decade(axes)
     legend_above(axes)
-    return figure
 
 
 def label_plainly(axes: Axes) -> None:

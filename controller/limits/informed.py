@@ -18,7 +18,6 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-from scipy.constants import Boltzmann
 
 from controller.instrument import StreamFormat, Tone, ToneChannel
 from controller.limits.rivals import Basebands
@@ -27,6 +26,7 @@ from controller.supervisor.configs import DRIVE_NAMES, PUMP_NAME
 from controller.supervisor.influence import acting_tones
 from controller.supervisor.tone_state import ToneState
 from controller.tracking.observer import Observer, ObserverConfig, ObserverEstimate
+from controller.tracking.phase_model import thermal_variance_m2
 from controller.tracking.strays import StrayLines
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
@@ -76,8 +76,9 @@ def informed_config(
         scale=scale,
         detector_noise=(noise, noise),
         thermal_amplitude=_pair(
-            math.sqrt(Boltzmann * device["temperature_k"] / mode["mass_kg"])
-            / (TWO_PI * mode["frequency_hz"])
+            math.sqrt(
+                thermal_variance_m2(mode["frequency_hz"], mode["mass_kg"], device["temperature_k"])
+            )
             / metres_per_unit
             for mode in (lower, upper)
         ),
@@ -164,9 +165,10 @@ class InformedFilter:
         }
         self._tones = {name: ToneState(self._stream_rate_hz) for name in channels}
         # Told where stray lines are, it takes them off as the loop does.
+        lines_hz = device.get("stray_lines_hz", ())
         self._strays = [
-            StrayLines(_near(device.get("stray_lines_hz", ()), mix_hz, kept.rate_hz), rate_hz)
-            for mix_hz, rate_hz in zip(kept.mix_hz, 2 * [self._stream_rate_hz], strict=True)
+            StrayLines(_near(lines_hz, mix_hz, kept.rate_hz), self._stream_rate_hz)
+            for mix_hz in kept.mix_hz
         ]
 
     def run(self, given: Sequence[GivenTone], samples_per_step: int) -> InformedTrack:

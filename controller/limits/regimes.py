@@ -97,15 +97,18 @@ _RING_DOWN = Regime(
     ),
     judged_s=(AGAIN_S, AGAIN_S + FREE_S),
 )
+_EXCHANGED = (
+    (SEARCHING_S, RequestKind.DISARM),
+    (SETTLE_S, RequestKind.RELEASE),
+    (SETTLE_S + 0.5, RequestKind.ARM),
+)
 _EXCHANGE = Regime(
     name="exchange",
     title="the upper mode rung up, both released, pump on; the second time",
     amplitude_ratios=(WEAK_RATIO, 1.0),
     is_pumped=True,
     asked=(
-        (SEARCHING_S, RequestKind.DISARM),
-        (SETTLE_S, RequestKind.RELEASE),
-        (SETTLE_S + 0.5, RequestKind.ARM),
+        *_EXCHANGED,
         (SETTLE_S + FREE_S, RequestKind.DISARM),
         (SETTLE_S + FREE_S, RequestKind.DRIVE),
         (AGAIN_S, RequestKind.RELEASE),
@@ -118,11 +121,7 @@ _FIRST_EXCHANGE = Regime(
     title="an exchange for the first time: the coupling is known from the configuration alone",
     amplitude_ratios=(WEAK_RATIO, 1.0),
     is_pumped=True,
-    asked=(
-        (SEARCHING_S, RequestKind.DISARM),
-        (SETTLE_S, RequestKind.RELEASE),
-        (SETTLE_S + 0.5, RequestKind.ARM),
-    ),
+    asked=_EXCHANGED,
     judged_s=(SETTLE_S + 3.0, SETTLE_S + FREE_S),
 )
 _THERMAL = Regime(

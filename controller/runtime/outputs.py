@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from controller.analysis.figures import RunFacts
-from controller.analysis.protocols.data import ProtocolFailure, Results, guarded
+from controller.analysis.protocols.data import Results
 from controller.analysis.protocols.figures import ProtocolFigure, protocol_figures
 from controller.analysis.protocols.registry import ANALYSES
 from controller.analysis.report import (
@@ -180,11 +180,8 @@ def _protocol_figures(reader: LogReader, analysis: str) -> list[ProtocolFigure]:
     """The analysis again, for its series."""
     if analysis not in ANALYSES:
         return []
-    try:
-        data = protocol_data(reader)
-    except ProtocolFailure:
-        return []
-    return protocol_figures(analysis, guarded(ANALYSES[analysis], data), data)
+    data = protocol_data(reader)
+    return protocol_figures(analysis, ANALYSES[analysis](data), data)
 
 
 def _head(reader: LogReader) -> ReportHead:

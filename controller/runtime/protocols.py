@@ -6,25 +6,19 @@ Reads TOML and logs; the language is `controller.protocol`, the mathematics
 
 from __future__ import annotations
 
-import difflib
 import math
 import tomllib
 from collections.abc import Mapping
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from controller import records
 from controller.analysis.protocols.data import (
     BASEBAND_DTYPE,
     Facts,
     ModeFacts,
     ProtocolData,
-    ProtocolFailure,
-    Section,
-    guarded,
 )
 from controller.analysis.protocols.registry import ANALYSES
 from controller.errors import InputError
@@ -34,9 +28,9 @@ from controller.protocol.language import ProtocolPlan, plan_from_tables, with_pa
 from controller.protocol.source_lines import line_of
 from controller.records import ModeId
 from controller.runtime.log.reader import LogReader
+from controller.runtime.shipped import chosen_file, shipped_files
 from controller.settings import LoopSettings
 
-PROTOCOL_PACKAGE, PROTOCOL_FOLDER = "controller.protocol", "shipped"
 MARK_KIND = "mark"
 RECORDED = (
     "time_s",
@@ -123,8 +117,7 @@ class ProtocolFile:
 
 def shipped_protocols() -> dict[str, Path]:
     """The shipped protocols by name."""
-    folder = Path(str(files(PROTOCOL_PACKAGE).joinpath(PROTOCOL_FOLDER)))
-    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+    return shipped_files("controller.protocol", "shipped")
 
 
 def protocol_file(name: str) -> ProtocolFile:
@@ -145,14 +138,7 @@ def protocol_file(name: str) -> ProtocolFile:
     InputError
         If there is no such protocol, or as `ProtocolFile`.
     """
-    if name.endswith(".toml") or Path(name).is_file():
-        return ProtocolFile(Path(name))
-    shipped = shipped_protocols()
-    if name not in shipped:
-        near = difflib.get_close_matches(name, shipped, n=1)
-        remedy = f"did you mean {near[0]}?" if near else f"there are {', '.join(shipped)}"
-        raise InputError(f"{name}: neither a shipped protocol nor a file; {remedy}")
-    return ProtocolFile(shipped[name])
+    return ProtocolFile(chosen_file(name, shipped_protocols(), "protocol"))
 
 
 def protocol_data(reader: LogReader) -> ProtocolData:
@@ -167,11 +153,6 @@ def protocol_data(reader: LogReader) -> ProtocolData:
     -------
     ProtocolData
         All sections, basebands, records and marks.
-
-    Raises
-    ------
-    ProtocolFailure
-        If nothing was recorded.
     """
     settings = LoopSettings.model_validate(
         {key: value for key, value in reader.settings.items() if key in LoopSettings.model_fields}
@@ -181,14 +162,12 @@ def protocol_data(reader: LogReader) -> ProtocolData:
     for name, values in columns.items():
         basebands[name] = values
     basebands["sample_index"] = np.round(columns["time_s"] * reader.stream.sample_rate_hz)
-    if not len(basebands):
-        raise ProtocolFailure("nothing was recorded: no step has record = true")
     return ProtocolData(
-        sections=tuple(_numbered(section) for section in reader.sections()),
+        sections=tuple(reader.sections()),
         basebands=basebands,
         lower_reference_hz=settings.modes.lower.frequency_hz,
         upper_reference_hz=settings.modes.upper.frequency_hz,
-        facts=_facts(settings, reader, float(basebands["duration_s"][0])),
+        facts=_facts(settings, reader, basebands),
         records=reader.columns(RECORDED),
         marks=tuple(
             (event.time_s, event.text) for event in reader.events() if event.kind == MARK_KIND
@@ -213,35 +192,17 @@ def analysed(reader: LogReader, analysis: str) -> dict[str, Any]:
     """
     if analysis not in ANALYSES:
         return {"failure": f"there is no analysis {analysis}; there are {', '.join(ANALYSES)}"}
-    try:
-        data = protocol_data(reader)
-    except ProtocolFailure as failure:
-        return {"failure": str(failure)}
-    result = guarded(ANALYSES[analysis], data)
+    result = ANALYSES[analysis](protocol_data(reader))
     if result.results is None:
         return {"failure": result.failure}
     return dict(result.results)
 
 
-def _numbered(section: records.Section) -> Section:
-    """A section with those of its parameters that are numbers."""
-    numbers = {
-        key: float(value) for key, value in section.parameters.items() if not isinstance(value, str)
-    }
-    return Section(
-        name=section.name,
-        kind=section.kind,
-        start_s=section.start_s,
-        end_s=section.end_s,
-        parameters=numbers,
-        completed=section.completed,
-        attempt=section.attempt,
-    )
-
-
-def _facts(settings: LoopSettings, reader: LogReader, update_s: float) -> Facts:
+def _facts(settings: LoopSettings, reader: LogReader, basebands: np.ndarray) -> Facts:
     """What was known beforehand, with what the loop measured of the detector's noise."""
-    noise = _detector_noise_m(reader, update_s)
+    # Only fits of basebands ask for the noise, and these tell how long an update is.
+    update_s = float(basebands["duration_s"][0]) if len(basebands) else None
+    noise = dict.fromkeys(ModeId, 0.0) if update_s is None else _detector_noise_m(reader, update_s)
     lower, upper = (
         ModeFacts(
             frequency_hz=known.frequency_hz,

@@ -1,20 +1,15 @@
-"""The shipped scenarios; named here, never imported as code."""
+"""The shipped scenarios."""
 
 from __future__ import annotations
 
-import difflib
-from importlib.resources import files
 from pathlib import Path
 
-from controller.errors import InputError
-
-SCENARIO_PACKAGE = "hardware_sim.scenarios"
+from controller.runtime.shipped import chosen_file, shipped_files
 
 
 def shipped_scenarios() -> dict[str, Path]:
     """The shipped scenarios by name."""
-    folder = Path(str(files(SCENARIO_PACKAGE)))
-    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+    return shipped_files("hardware_sim", "scenarios")
 
 
 def scenario_path(name: str) -> Path:
@@ -35,11 +30,4 @@ def scenario_path(name: str) -> Path:
     InputError
         If it is neither, with the nearest name.
     """
-    if name.endswith(".toml") or Path(name).is_file():
-        return Path(name)
-    scenarios = shipped_scenarios()
-    if name not in scenarios:
-        near = difflib.get_close_matches(name, scenarios, n=1)
-        remedy = f"did you mean {near[0]}?" if near else f"there are {', '.join(scenarios)}"
-        raise InputError(f"{name}: neither a shipped scenario nor a file; {remedy}")
-    return scenarios[name]
+    return chosen_file(name, shipped_scenarios(), "scenario")

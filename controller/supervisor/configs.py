@@ -10,8 +10,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from scipy.constants import Boltzmann
-
 from controller.errors import InputError
 from controller.instrument import StreamFormat, ToneChannel
 from controller.records import ModeId
@@ -23,6 +21,7 @@ from controller.supervisor.searching import FoundMode
 from controller.tracking.joint import JointConfig, Strengths
 from controller.tracking.observer import Learnt, ObserverConfig
 from controller.tracking.pair import TrackedPair
+from controller.tracking.phase_model import thermal_variance_m2
 from controller.tracking.phase_tracker import PhaseTrackerConfig
 from controller.tracking.search import ThermalMotion
 
@@ -347,9 +346,9 @@ def _thermal_amplitude(
     """x_th in sample units; 0 where the stream is not calibrated."""
     if stream.metres_per_unit == 1.0:
         return 0.0
-    stiffness = settings.modes.of(mode).mass_kg * (TWO_PI * frequency_hz) ** 2
-    thermal_m = math.sqrt(Boltzmann * settings.tracking.temperature_k / stiffness)
-    return thermal_m / stream.metres_per_unit
+    mass_kg, temperature_k = settings.modes.of(mode).mass_kg, settings.tracking.temperature_k
+    variance_m2 = thermal_variance_m2(frequency_hz, mass_kg, temperature_k)
+    return math.sqrt(variance_m2) / stream.metres_per_unit
 
 
 def _coupling_sigma_hz(settings: LoopSettings) -> float:

@@ -19,8 +19,8 @@ from controller.analysis.protocols.data import (
     Facts,
     ModeFacts,
     ProtocolData,
-    Section,
 )
+from controller.records import Section
 from tests.support.two_modes import BOLTZMANN, TWO_PI, UPDATE_S, Bench, Outcome, Stage, protocols
 
 COUPLING_HZ = 5e-4

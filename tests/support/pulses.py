@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from controller.analysis.protocols.adiabatic_transfer import adiabatic_transfer
-from controller.analysis.protocols.data import ProtocolData, ProtocolResult, Results, Section
+from controller.analysis.protocols.data import ProtocolData, ProtocolResult, Results
 from controller.analysis.protocols.echo import echo
 from controller.analysis.protocols.ramsey import ramsey
+from controller.records import Section
 from tests.support.two_modes import UPDATE_S, Bench, Outcome, Stage, protocols
 
 TWO_PI = 2.0 * math.pi

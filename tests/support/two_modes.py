@@ -19,8 +19,8 @@ from controller.analysis.protocols.data import (
     Facts,
     ModeFacts,
     ProtocolData,
-    Section,
 )
+from controller.records import Section
 
 TWO_PI = 2.0 * math.pi
 UPDATE_S = 0.02

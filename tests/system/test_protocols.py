@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from controller.analysis.protocols.data import baseband_array
 from controller.protocol.language import ProtocolPlan
 from controller.records import PumpState, Section
 from controller.supervisor.requests import Request, RequestKind
+from tests.support.basebands import baseband_array
 from tests.support.rehearsals import Rehearsal, prepared, shipped_plan
 
 PERIOD_S = 0.02  # of basebands: 50 Hz

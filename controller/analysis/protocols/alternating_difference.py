@@ -20,13 +20,12 @@ from controller.analysis.protocols.data import (
     ProtocolFailure,
     ProtocolResult,
     Run,
-    Section,
     guarded,
     is_driven,
     runs_where,
     with_sigmas,
 )
-from controller.records import ModeId
+from controller.records import ModeId, Section
 
 PLUS, MINUS = "plus", "minus"
 FEWEST_PAIRS = 3  # a mean, a share of the drift, and a scatter

@@ -8,15 +8,15 @@ uncertainties and series for a figure, or the reason why there are none.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.constants import Boltzmann
 
-from controller.records import Baseband, ModeId
+from controller.records import ModeId, Section
 
 TWO_PI = 2.0 * math.pi
-BOLTZMANN_J_PER_K = 1.380649e-23  # exact, by the definition of the kelvin
 
 BASEBAND_DTYPE = np.dtype(
     [
@@ -42,19 +42,6 @@ class ProtocolFailure(Exception):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
-    """One executed plain step of a protocol."""
-
-    name: str
-    kind: str  # "pump_on", "release", "record", ...
-    start_s: float
-    end_s: float
-    parameters: Mapping[str, float] = field(default_factory=dict)  # with the swept values
-    completed: bool = True
-    attempt: int = 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ModeFacts:
     """What was known of one mode beforehand."""
 
@@ -73,9 +60,7 @@ class ModeFacts:
 
     def thermal_amplitude_m(self, temperature_k: float) -> float:
         """Root mean square displacement in equilibrium, x_th = sqrt(k T / m) / omega."""
-        return math.sqrt(BOLTZMANN_J_PER_K * temperature_k / self.mass_kg) / (
-            TWO_PI * self.frequency_hz
-        )
+        return math.sqrt(Boltzmann * temperature_k / self.mass_kg) / (TWO_PI * self.frequency_hz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,24 +155,6 @@ class Run:
         return float(self.basebands["pump_amplitude"][0])
 
 
-def baseband_array(basebands: Iterable[Baseband]) -> np.ndarray:
-    """Basebands as one structured array.
-
-    Parameters
-    ----------
-    basebands : iterable of Baseband
-        In the order of time.
-
-    Returns
-    -------
-    ndarray of BASEBAND_DTYPE, shape (n,)
-    """
-    names = [f.name for f in fields(Baseband)]
-    rows = [tuple(getattr(each, name) for name in names) for each in basebands]
-    columns = np.array(rows, dtype=[(name, BASEBAND_DTYPE[name]) for name in names])
-    return columns[list(BASEBAND_DTYPE.names or ())].astype(BASEBAND_DTYPE)
-
-
 def runs_where(data: ProtocolData, is_wanted: np.ndarray, shortest_s: float = 1.0) -> list[Run]:
     """The stretches of basebands that are wanted, cut where anything changes.
 
@@ -237,7 +204,7 @@ def _parameters(sections: tuple[Section, ...], stretch: np.ndarray) -> dict[str,
     merged: dict[str, float] = {}
     for section in sections:
         if section.completed and section.start_s < end_s and section.end_s > start_s:
-            merged.update(section.parameters)
+            merged.update(section.numbers)
     return merged
 
 

@@ -25,6 +25,7 @@ from controller.analysis.figures import (
     is_drawable,
     keep_a_decade,
     label_plainly,
+    lay_out_allan,
 )
 from controller.analysis.look import (
     BLACK,
@@ -874,13 +875,7 @@ def _drift_watch(results: Results, series: Series, data: ProtocolData) -> list[P
 def _watch_allan(curve: AllanCurve) -> ProtocolFigure:
     figure, [axes] = panels([2.5])
     draw_allan(axes, curve, "difference", "o")
-    axes.set_xscale("log")
-    axes.set_yscale("log")
-    label_plainly(axes)
-    axes.set_xlabel("averaging time τ / s")
-    axes.set_ylabel("Allan deviation / Hz")
-    keep_a_decade(axes)
-    legend_above(axes)
+    lay_out_allan(axes)
     return ProtocolFigure(
         title="Stability during the watch",
         caption="Overlapping Allan deviation of the difference during the watch, bars ±1σ.",

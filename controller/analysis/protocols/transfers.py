@@ -145,7 +145,7 @@ def _passage(data: ProtocolData, steps: Sequence[int]) -> Passage | None:
     return Passage(
         basebands=basebands,
         actions=_actions(basebands, data.facts),
-        parameters={section.name: section.parameters for section in sections if section.name},
+        parameters={section.name: section.numbers for section in sections if section.name},
         turned_on=tuple(int(place) + 1 for place in np.flatnonzero(on > 0)),
         turned_off=tuple(int(place) + 1 for place in np.flatnonzero(on < 0)),
     )

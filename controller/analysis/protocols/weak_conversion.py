@@ -125,7 +125,7 @@ def _stretches(data: ProtocolData) -> list[_Stretch]:
         is_wanted &= (basebands["pump_amplitude"] != 0.0) == (section.name != OFF)
         is_wanted &= (basebands["drive_lower"] != 0.0) & (basebands["drive_upper"] == 0.0)
         for run in runs_where(data, is_wanted):
-            phase_rad = section.parameters.get("phase_rad", 0.0)
+            phase_rad = section.numbers.get("phase_rad", 0.0)
             stretch = _stretch(run, section.name, phase_rad, data, difference_rad)
             if len(stretch.times_s) > FEWEST_STEPS:
                 found.append(stretch)

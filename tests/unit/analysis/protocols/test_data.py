@@ -14,8 +14,6 @@ from controller.analysis.protocols.data import (
     ProtocolData,
     ProtocolFailure,
     ProtocolResult,
-    Section,
-    baseband_array,
     guarded,
     propagated,
     runs_where,
@@ -24,7 +22,8 @@ from controller.analysis.protocols.data import (
     unwrapped_rad,
     with_sigmas,
 )
-from controller.records import Baseband
+from controller.records import Baseband, Section
+from tests.support.basebands import baseband_array
 
 UPDATE_S = 0.02
 MODE = ModeFacts(
