@@ -51,6 +51,7 @@ from controller.supervisor.configs import (
 from controller.supervisor.drives import DrivePath, Drives
 from controller.supervisor.evidence import doubt_of_estimate, doubts_of_observer, has_jumped
 from controller.supervisor.influence import ToneInfluence
+from controller.supervisor.exchange_memory import ExchangeMemory
 from controller.supervisor.live_difference import LiveDifference, LiveEstimate
 from controller.supervisor.loop_record import baseband, searching_record, tracking_record
 from controller.supervisor.pump import PumpSupervisor, PumpView
@@ -66,7 +67,7 @@ from controller.supervisor.searching import (
 from controller.supervisor.stream_watch import StreamHealth, StreamWatch
 from controller.supervisor.whereabouts import Whereabouts
 from controller.tracking.joint import JointEstimator
-from controller.tracking.observer import Learnt, Observer
+from controller.tracking.observer import Observer
 from controller.tracking.pair import Tick, TrackedPair, pair_config
 from controller.tracking.phase_tracker import PhaseTracker
 from controller.tracking.stability import RunningAllan
@@ -190,7 +191,7 @@ class Engine:
         self._next_record_index = 0  # while searching
         self._ticks = 0
         self._allan: dict[str, RunningAllan] = {}
-        self._learnt: Learnt | None = None  # by an observer of an earlier exchange
+        self._memory = ExchangeMemory(stream.sample_rate_hz)
         self._asked: tuple[Request, ...] = ()  # by the protocol, with the last block
 
     def __repr__(self) -> str:
@@ -554,6 +555,7 @@ class Engine:
             self._whereabouts.note_strays(mode, found[mode].strays_hz)
         strays_hz = {mode: self._whereabouts.strays_hz(mode) for mode in ModeId}
         self._pair = TrackedPair(config, frequencies_hz, trackers, joint, self._now, strays_hz)
+        self._memory.forget_difference()
         for mode, tracker in trackers.items():
             tracker.start(
                 turns=0.0,
@@ -714,7 +716,7 @@ class Engine:
             for mode in modes if request.value > 0.0 else ():
                 self._drives.aim(mode, request.value / self._stream.metres_per_unit)
             if pair is not None and pair.observer is not None and self._drives.released:
-                self._learnt = pair.observer.learnt()
+                self._memory.note_end(pair, self._now)
             self._drives.released -= modes
             return
         assert pair is not None
@@ -725,9 +727,11 @@ class Engine:
                 text = f"{request.kind.value} {request.text}: both modes have to be locked first"
                 out.events.append(self._event("run", "request_refused", text))
                 return
+            learnt = self._memory.recall(pair, self._now)
             pair.observer = Observer(
-                observer_config(self._settings, pair, self._stream.metres_per_unit, self._learnt)
+                observer_config(self._settings, pair, self._stream.metres_per_unit, learnt)
             )
+            self._memory.note_start(pair, self._now)
             self._tell_strengths(pair.observer)
         self._drives.released |= modes
 

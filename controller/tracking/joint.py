@@ -94,7 +94,12 @@ class Strengths:
         )
 
 
-LEAST_LOGS = np.log([1e-12, 1e-12, 1e-2, 0.1])
+# Over some minutes two random walks may look alike by chance: a ratio that is a little wrong
+# then explains what the modes did on their own, and the separate walk seems to vanish, with
+# the difference's sigma. No two modes are taken for so alike that their difference would walk
+# by less than 0.6 mHz in an hour.
+LEAST_SEPARATE_WALK = (1.0e-5) ** 2
+LEAST_LOGS = np.log([1e-12, LEAST_SEPARATE_WALK, 1e-2, 0.1])
 LARGEST_LOGS = np.log([1.0, 1e-2, 1e3, 1e8])
 
 
@@ -185,6 +190,7 @@ class JointEstimate:
     tracked_sigma_hz: float  # of what the phases show: difference with the coupling's pull
     drift_ratio: float
     drift_ratio_sigma: float
+    difference_ratio_covariance_hz: float
     coupling_hz: float  # |g| / 2 pi per unit
     coupling_sigma_hz: float
     innovation_ratio: float
@@ -494,7 +500,8 @@ class JointEstimator:
         apart = self._x - x
         p = (weights @ self._p.reshape(len(weights), -1)).reshape(STATES, STATES)
         self._mixed_x, self._mixed_p = x, p + (weights[:, None] * apart).T @ apart
-        self._mixed_logs = weights @ (self._center + self._directions)
+        strengths = np.clip(self._center + self._directions, LEAST_LOGS, LARGEST_LOGS)
+        self._mixed_logs = weights @ strengths
         self._estimate = None
 
     def _rebase(self) -> None:
@@ -556,6 +563,7 @@ class JointEstimator:
             tracked_sigma_hz=math.hypot(sigmas[3], self._doubted_hz),
             drift_ratio=1.0 + ratio,
             drift_ratio_sigma=math.sqrt(max(float(p[RATIO, RATIO]), 0.0)),
+            difference_ratio_covariance_hz=float(difference @ p[RATIO]),
             coupling_hz=math.hypot(x[COUPLING], x[QUADRATURE]),
             coupling_sigma_hz=math.sqrt(max(coupling_variance, 0.0)),
             innovation_ratio=self.innovation_ratio,

@@ -40,21 +40,29 @@ LOWER_PUSH, LOWER_PUSH_ACROSS, UPPER_PUSH, UPPER_PUSH_ACROSS = range(14, 18)
 LOWER_SELF, LOWER_CROSS, UPPER_SELF, UPPER_CROSS = range(18, 22)
 GAIN = 22  # logarithm of the detector's gain against that at the start, for both modes
 STATES = 23
-LEARNT = [*range(SHIFT, UPPER_DECAY + 1), *range(LOWER_SELF, GAIN)]
+LEARNT = [*range(REST_HZ, UPPER_DECAY + 1), *range(LOWER_SELF, GAIN)]
 
 # A squared innovation of four readings beyond this is a knock: the step is bounded.
 BOUNDED_INNOVATION2 = 30.0
 RATIO_AVERAGING = 0.02  # of the innovation ratio: 50 steps
 LARGEST_RATIO = 100.0  # that one step counts with
+LARGEST_MOVE = 0.3  # of an amplitude by one correction, relative; arbitrary, far below 1
 REBASE_S = 60.0  # arbitrary between 10 and 300: little drift, little to do
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Learnt:
-    """What lasts beyond an exchange: shifts, coupling, decay rates, Duffing coefficients."""
+    """What lasts beyond an exchange, together with how it hangs together.
 
-    values: np.ndarray  # at the places LEARNT, in sample units
+    First the bare difference at its end, without the pump and at the amplitudes that the
+    modes had at the start, against that of the references; then ratio, shifts, coupling,
+    decay rates and Duffing coefficients, as in LEARNT, in sample units.
+    """
+
+    values: np.ndarray
     covariance: np.ndarray
+    lower_hz: float  # bare, of the lower mode at its end, against its reference
+    start_powers: np.ndarray  # squared amplitudes of lower and upper at the start
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +93,7 @@ class ObserverConfig:
     # Duffing [Hz per sample unit squared]: lower by itself, by the other; upper likewise
     duffing_hz: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     duffing_sigma_hz: float = 0.0
-    learnt: Learnt | None = None  # what an earlier observer knew; instead of the above
+    learnt: Learnt | None = None  # what earlier observers knew; instead of the above
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,7 +172,7 @@ class Observer:
         self._p = np.diag(sigmas**2)
         if c.learnt is not None:
             places = np.ix_(LEARNT, LEARNT)
-            units = _learnt_units(c.scale)
+            units = learnt_units(c.scale)
             self._x[LEARNT] = c.learnt.values * units
             self._p[places] = c.learnt.covariance * np.outer(units, units)
         self._squared = 0.0
@@ -236,10 +244,16 @@ class Observer:
 
     def learnt(self) -> Learnt:
         """What a later observer of the same modes may begin with."""
-        units = 1.0 / _learnt_units(self.config.scale)
-        covariance = self._p[np.ix_(LEARNT, LEARNT)]
+        units = 1.0 / learnt_units(self.config.scale)
+        rows = np.eye(STATES)[LEARNT]
+        rows[0, [SHARED_HZ, RATIO]] = self._x[RATIO], self._x[SHARED_HZ]  # their product
+        values = self._x[LEARNT].copy()
+        values[0] += self._x[RATIO] * self._x[SHARED_HZ]
         return Learnt(
-            values=self._x[LEARNT] * units, covariance=covariance * np.outer(units, units)
+            values=values * units,
+            covariance=rows @ self._p @ rows.T * np.outer(units, units),
+            lower_hz=float(self._base_hz + self._x[SHARED_HZ]),
+            start_powers=self._start_powers * self.config.scale**2,
         )
 
     # -- inside -----------------------------------------------------------------
@@ -451,10 +465,30 @@ class Observer:
         bound = 1.0
         if innovation2 > BOUNDED_INNOVATION2:
             bound = math.sqrt(BOUNDED_INNOVATION2 / innovation2)
+        before = self._amplitudes()
         self._x = self._x + bound * (gain @ innovation)
         p = self._p - gain @ shared.T
         self._p = 0.5 * (p + p.T)
+        self._keep_relative(before, self._amplitudes())
         return innovation2, len(rows)
+
+    def _keep_relative(self, before: np.ndarray, after: np.ndarray) -> None:
+        """Let the amplitudes' errors turn and grow with them where a correction moved them.
+
+        What is known is known relative to an amplitude: its size (with gain and decay) along
+        it, its phase (with the frequencies) across. A correction that left the covariance
+        where it was would mix a little of one into the other, and learn the gain, which
+        cannot be seen in free decays, from nothing. As successive readings are not quite
+        independent this adds up, to decay rates some per cent too high.
+        """
+        for place, old, new in zip((LOWER_RE, UPPER_RE), before, after, strict=True):
+            if abs(new - old) > LARGEST_MOVE * abs(old):
+                continue  # near a null: there is no direction yet
+            move = new / old
+            matrix = np.array([[move.real, -move.imag], [move.imag, move.real]])
+            both = slice(place, place + 2)
+            self._p[both, :] = matrix @ self._p[both, :]
+            self._p[:, both] = self._p[:, both] @ matrix.T
 
     def _described(self, innovation2: float, count: int) -> ObserverEstimate:
         x, p, scale = self._x, self._p, self.config.scale
@@ -493,8 +527,8 @@ class Observer:
         )
 
 
-def _learnt_units(scale: float) -> np.ndarray:
-    """What lasts, in the filter's units over sample units."""
+def learnt_units(scale: float) -> np.ndarray:
+    """What lasts, in the unit of an observer of that scale over sample units."""
     duffing = GAIN - LOWER_SELF
     return np.concatenate((np.ones(len(LEARNT) - duffing), np.full(duffing, scale**2)))
 
