@@ -66,6 +66,28 @@ class DriveSettings(_Table):
         return self.amplitude_m
 
 
+# Wide enough for any coil, narrow enough that no product of a few overflows.
+CoilNumber = Annotated[float, Field(ge=1.0e-12, le=1.0e12)]
+
+
+class PulseSettings(_Table):
+    """What a coil and its tip stand, and what it takes to switch the tip; a hard limit."""
+
+    # Common practice, no source: pulses of about 100 mA and a little over 30 us switch a
+    # magnetic tip. The rest is arbitrary and on the careful side.
+    least_width_s: CoilNumber = 30.0e-6  # a shorter pulse does not switch
+    largest_current_a: CoilNumber = 0.12  # of a pulse
+    largest_duty: Annotated[float, Field(gt=0.0, le=1.0)] = 0.6  # share of the time with current
+    resistance_ohm: CoilNumber = 10.0  # of the coil
+    current_a_per_unit: CoilNumber | None = None  # None: the channel's volts across the resistance
+    heat_limit_j: CoilNumber = 0.5  # that pulses leave in the coil within any window_s
+    window_s: CoilNumber = 10.0  # over which the coil gets rid of its heat
+
+    def current_a(self, amplitude: float) -> float:
+        """Peak current of an amplitude in the channel's unit [A]."""
+        return amplitude * (self.current_a_per_unit or 1.0 / self.resistance_ohm)
+
+
 class PumpSettings(_Table):
     """The pump tone and the limits outside which it stays off."""
 
@@ -79,6 +101,7 @@ class PumpSettings(_Table):
     mass_ratio_sigma: NotNegative = 0.05  # relative, of what the two masses say of the coupling
     healthy_s: Positive = 2.0  # how long all must be well before the pump comes (back) on
     ramp_s: Annotated[float, Field(ge=0.0, le=0.01)] = 0.005  # time to come on or go off
+    pulses: PulseSettings = PulseSettings()  # the coil, where the pump is a train of pulses
 
 
 class TrackingSettings(_Table):

@@ -19,6 +19,7 @@ TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("modes.lower", settings.ModeSettings),
     ("drive", settings.DriveSettings),
     ("pump", settings.PumpSettings),
+    ("pump.pulses", settings.PulseSettings),
     ("tracking", settings.TrackingSettings),
     ("run", settings.RunSettings),
     ("instrument", settings.InstrumentSettings),
@@ -37,6 +38,7 @@ def settings_tables() -> str:
         rows = [
             f"| `{field.alias or key}` | {_kind(field)} | {_default(field)} | {comments[key]} |"
             for key, field in table.model_fields.items()
+            if not isinstance(field.default, BaseModel)  # has a table of its own
         ]
         head = f"`[{name}]`{also}: {_lower_first(_in_a_cell(table.__doc__ or '').rstrip('.'))}\n"
         parts.append("\n".join([head, "| key | value | default | meaning |", "|---|---|---|---|"]))
