@@ -70,11 +70,11 @@ class DriveSettings(_Table):
 CoilNumber = Annotated[float, Field(ge=1.0e-12, le=1.0e12)]
 
 
+# Common practice, no source: pulses of about 100 mA and a little over 30 us switch a magnetic
+# tip. The other defaults are arbitrary and on the careful side.
 class PulseSettings(_Table):
-    """What a coil and its tip stand, and what it takes to switch the tip; a hard limit."""
+    """What a coil and its tip stand, and what it takes to switch the tip: hard limits of a train."""
 
-    # Common practice, no source: pulses of about 100 mA and a little over 30 us switch a
-    # magnetic tip. The rest is arbitrary and on the careful side.
     least_width_s: CoilNumber = 30.0e-6  # a shorter pulse does not switch
     largest_current_a: CoilNumber = 0.12  # of a pulse
     largest_duty: Annotated[float, Field(gt=0.0, le=1.0)] = 0.6  # share of the time with current
