@@ -73,7 +73,7 @@ CoilNumber = Annotated[float, Field(ge=1.0e-12, le=1.0e12)]
 # Common practice, no source: pulses of about 100 mA and a little over 30 us switch a magnetic
 # tip. The other defaults are arbitrary and on the careful side.
 class PulseSettings(_Table):
-    """What a coil and its tip stand, and what it takes to switch the tip: hard limits of a train."""
+    """What a coil and its tip stand, and what switches it: hard limits of pulses."""
 
     least_width_s: CoilNumber = 30.0e-6  # a shorter pulse does not switch
     largest_current_a: CoilNumber = 0.12  # of a pulse
