@@ -13,11 +13,12 @@ sets the tones and reports back with `tone_set` what was really set.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from controller.errors import InputError
 from controller.instrument import SampleBlock, StreamFormat, Tone, ToneChannel
 from controller.protocol.runner import LoopView, ProtocolRunner
 from controller.records import (
@@ -90,6 +91,7 @@ FALLS_TO = {
     TrackerState.HOLDING: TrackerState.LOST,
     TrackerState.LOST: TrackerState.SEARCHING,
 }
+NOT_DRIVEN = "no such mode is driven now"
 STUCK_S = 5.0  # worth of blocks in a row from before the stream's end
 
 
@@ -100,8 +102,10 @@ class Step:
     tones: tuple[Tone, ...] = ()
     records: tuple[Record, ...] = ()
     events: tuple[Event, ...] = ()
-    basebands: tuple[Baseband, ...] = ()  # where a protocol records
+    basebands: tuple[Baseband, ...] = ()  # where a protocol records, or somebody watches
+    are_basebands_recorded: bool = False  # by a protocol: they belong into the log
     sections: tuple[Section, ...] = ()  # of the protocol, that have ended
+    results: Mapping[str, dict[str, object]] = field(default_factory=dict)  # of one that ended
 
 
 @dataclass(slots=True, kw_only=True)
@@ -113,6 +117,8 @@ class _Outcome:
     events: list[Event] = field(default_factory=list)
     basebands: list[Baseband] = field(default_factory=list)
     sections: list[Section] = field(default_factory=list)
+    are_basebands_recorded: bool = False
+    results: dict[str, dict[str, object]] = field(default_factory=dict)
 
 
 class Engine:
@@ -129,6 +135,11 @@ class Engine:
     protocol : ProtocolRunner, optional
         What is carried out; the run ends with it. None: the pump is kept on the
         difference for the run's duration.
+    is_endless : bool
+        Go on until somebody stops the stream: the first lock is waited for as
+        long as it takes, and after a protocol the loop goes on without one.
+    watches_basebands : bool
+        Hand out basebands in every step, also where no protocol records.
 
     Raises
     ------
@@ -142,11 +153,15 @@ class Engine:
         stream: StreamFormat,
         tones: Mapping[str, ToneChannel],
         protocol: ProtocolRunner | None = None,
+        *,
+        is_endless: bool = False,
+        watches_basebands: bool = False,
     ) -> None:
         check_settings(settings, stream, tones)
         self._settings, self._stream = settings, stream
         self._rate_hz = stream.sample_rate_hz
         self.protocol = protocol
+        self._is_endless, self._watches_basebands = is_endless, watches_basebands
         self._pump_channel = tones.get(PUMP_NAME)
         modes = settings.modes
         targets = {
@@ -191,7 +206,9 @@ class Engine:
         self._ticks = 0
         self._allan: dict[str, RunningAllan] = {}
         self._learnt: Learnt | None = None  # by an observer of an earlier exchange
+        self._new_differences_hz: list[float | None] = []  # of this block; None: in doubt
         self._asked: tuple[Request, ...] = ()  # by the protocol, with the last block
+        self._records_basebands = False  # the protocol, from the last block on
 
     def __repr__(self) -> str:
         return f"Engine({self.status_line})"
@@ -212,13 +229,15 @@ class Engine:
     @property
     def failure(self) -> str | None:
         """Why the run cannot go on; None while it can."""
-        if self._failure is None and self.protocol is not None:
+        if self._failure is None and self.protocol is not None and not self._is_endless:
             return self.protocol.failure
         return self._failure
 
     @property
     def finished(self) -> bool:
         """Whether the protocol, or the run's duration from the first lock on, is over."""
+        if self._is_endless:
+            return False
         if self.protocol is not None:
             return self.protocol.is_finished
         if self._locked_at is None:
@@ -264,6 +283,42 @@ class Engine:
             f"± {1e3 * live.difference_sigma_hz:.3f} mHz  pump {self._pump.state.value}"
         )
 
+    # -- protocols of an endless run ---------------------------------------------
+
+    def begin_protocol(self, protocol: ProtocolRunner) -> None:
+        """Carry out a protocol from the next block on; the pump is the protocol's until it ends.
+
+        Parameters
+        ----------
+        protocol : ProtocolRunner
+            New.
+
+        Raises
+        ------
+        InputError
+            If another one is being carried out.
+        """
+        if self.protocol is not None:
+            raise InputError(f"{self.protocol.title or 'a protocol'} is being carried out")
+        self.protocol = protocol
+        self._pump.begin_direction()
+
+    def _end_protocol(self, protocol: ProtocolRunner, out: _Outcome) -> None:
+        """Back to the plain loop: the pump waits for its operator, the modes are driven as ever."""
+        out.results["protocol"] = protocol.results
+        self.protocol = None
+        self._pump.end_direction()
+        self._asked = (*self._asked, *self._drives_as_configured())
+
+    def _drives_as_configured(self) -> Iterator[Request]:
+        for mode in self._drives.channels:
+            yield Request(
+                kind=RequestKind.DRIVE,
+                text=mode.value,
+                value=self._settings.drive.amplitude_of(mode),
+                who="run",
+            )
+
     # -- one block ---------------------------------------------------------------
 
     def step(self, block: SampleBlock, requests: Sequence[Request] = ()) -> Step:
@@ -294,20 +349,26 @@ class Engine:
             elif request.kind in (RequestKind.RELEASE, RequestKind.DRIVE):
                 self._let_go_or_hold(request, out)
         out.tones.extend(self._drives.off_again(self._now))
+        self._new_differences_hz.clear()
         if self._searching is not None:
             self._search(block, health, asked, out)
         else:
             self._track(block, health, asked, out)
         self._asked = ()
         if self.protocol is not None:
+            out.are_basebands_recorded = self._records_basebands
             self._go_on_with(self.protocol, tuple(requests), out)
-        self._lose_patience(health)
+        self._hand_out_basebands(out)
+        if not self._is_endless:
+            self._lose_patience(health)
         return Step(
             tones=tuple(out.tones),
             records=tuple(out.records),
             events=tuple(out.events),
             basebands=tuple(out.basebands),
+            are_basebands_recorded=out.are_basebands_recorded,
             sections=tuple(out.sections),
+            results=out.results,
         )
 
     def _go_on_with(
@@ -318,8 +379,14 @@ class Engine:
         self._asked = step.requests
         out.events.extend(step.events)
         out.sections.extend(step.sections)
+        self._records_basebands = protocol.is_recording
+        is_over = protocol.is_finished or protocol.failure is not None
+        if is_over and self._is_endless:
+            self._end_protocol(protocol, out)
+
+    def _hand_out_basebands(self, out: _Outcome) -> None:
         if self._pair is not None:
-            self._pair.keeps_means = protocol.is_recording
+            self._pair.keeps_means = self._records_basebands or self._watches_basebands
             out.basebands.extend(self._basebands(self._pair))
 
     def _loop_view(self, requests: Sequence[Request]) -> LoopView:
@@ -342,16 +409,13 @@ class Engine:
                 for mode in ModeId
             },
             difference_sigma_hz=sigma_hz,
-            allan_deviation_hz=self._allan_deviation_hz,
+            tick_s=1.0 if pair is None else pair.config.tick_s,
+            differences_hz=tuple(self._new_differences_hz),
+            release_refusal=self._release_refusal,
             pump_state=self._pump.state,
             is_pump_over=self._pump.is_over,
             marks=tuple(r.text for r in requests if r.kind is RequestKind.MARK),
         )
-
-    def _allan_deviation_hz(self, averaging_s: float) -> float | None:
-        """Running Allan deviation of the difference at about an averaging time."""
-        running = self._allan.get("difference")
-        return None if running is None else running.deviation_at(averaging_s)
 
     def _basebands(self, pair: TrackedPair) -> list[Baseband]:
         references_hz = {mode: self._settings.modes.of(mode).frequency_hz for mode in ModeId}
@@ -529,7 +593,7 @@ class Engine:
             self._begin_tracking(step.found, out)
         elif step.failure is not None:
             out.events.append(self._event("search", "failed", step.failure))
-            if self._locked_at is None:
+            if self._locked_at is None and not self._is_endless:
                 self._failure = step.failure
             self._begin_search(
                 {mode: self._whereabouts.wide_target(mode, self._now) for mode in ModeId}
@@ -704,10 +768,12 @@ class Engine:
     def _let_go_or_hold(self, request: Request, out: _Outcome) -> None:
         """Leave driven modes to themselves, watched by the observer; or drive them again."""
         pair = self._pair
-        named = {mode for mode in ModeId if request.text in ("", mode.value)}
-        modes = named & set(self._drives.channels)
-        if not modes or (pair is None and request.kind is RequestKind.RELEASE):
-            text = f"{request.kind.value} {request.text}: no such mode is driven now"
+        modes = self._driven_modes(request.text)
+        refusal = "" if modes else NOT_DRIVEN
+        if request.kind is RequestKind.RELEASE:
+            refusal = self._release_refusal(request.text)
+        if refusal:
+            text = f"{request.kind.value} {request.text}: {refusal}"
             out.events.append(self._event("run", "request_refused", text))
             return
         if request.kind is RequestKind.DRIVE:
@@ -721,15 +787,24 @@ class Engine:
         if not self._drives.released:
             pair.observer = None  # the loops know more by now: a new one begins
         if pair.observer is None:
-            if any(state is not TrackerState.LOCKED for state in self._states.values()):
-                text = f"{request.kind.value} {request.text}: both modes have to be locked first"
-                out.events.append(self._event("run", "request_refused", text))
-                return
             pair.observer = Observer(
                 observer_config(self._settings, pair, self._stream.metres_per_unit, self._learnt)
             )
             self._tell_strengths(pair.observer)
         self._drives.released |= modes
+
+    def _driven_modes(self, text: str) -> set[ModeId]:
+        """Those of the modes that a request names that have a drive."""
+        named = {mode for mode in ModeId if text in ("", mode.value)}
+        return named & set(self._drives.channels)
+
+    def _release_refusal(self, text: str) -> str:
+        """Why modes cannot be left to themselves now; empty if they can."""
+        if self._pair is None or not self._driven_modes(text):
+            return NOT_DRIVEN
+        is_watched = bool(self._drives.released) and self._pair.observer is not None
+        is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
+        return "" if is_watched or is_locked else "both modes have to be locked first"
 
     @property
     def _is_observed(self) -> bool:
@@ -813,6 +888,8 @@ class Engine:
                 running.process(np.array([values[name]]))
             else:
                 running.interrupt()
+        is_known = self._is_difference_known and (is_locked or self._is_observed)
+        self._new_differences_hz.append(self._live.difference_hz if is_known else None)
         self._ticks += 1
         if self._ticks % self._record_rate.every(pair.config.tick_s) == 0:
             out.records.append(

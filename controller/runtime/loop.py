@@ -387,10 +387,12 @@ class LoopRun:
             self._locked_modes.update(_locked_in(record))
         for section in step.sections:
             self._log.section(section)
-        for baseband in step.basebands:
+        for baseband in step.basebands if step.are_basebands_recorded else ():
             self._log.baseband(baseband)
         for event in step.events:
             self._log.event(event)
+        for name, result in step.results.items():
+            self._log.result(name, result)
 
     def _log_tone(self, asked: Tone, actual: Tone | None, reason: str) -> None:
         self._log.tone(asked, actual, reason, at_index=self.end_index)

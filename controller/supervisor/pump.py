@@ -102,6 +102,7 @@ class PumpSupervisor:
     def reset(self) -> None:
         """Pump off, nothing healthy yet, wishes as configured."""
         self.wish = PumpWish(amplitude=self.config.amplitude, offset_hz=self.config.offset_hz)
+        self._wish_before = self.wish  # a protocol took the pump over
         self.window_hz = self.config.window_hz
         self.tone = ToneState(self.config.sample_rate_hz)
         self.interlock = Interlock(self.config.sample_rate_hz)
@@ -204,6 +205,18 @@ class PumpSupervisor:
             self._enter(PumpState.MUTED, sample_index)
         self.interlock.distrust()
         return self._off_tone(sample_index)
+
+    def begin_direction(self) -> None:
+        """A protocol takes the pump over: it goes off, and comes on as the protocol wishes."""
+        self._wish_before = self.wish
+        self.config = replace(self.config, is_directed=True)
+        self._is_armed = self.is_over = False
+
+    def end_direction(self) -> None:
+        """The protocol is over: the pump goes off until it is armed, and is wished as before."""
+        self.wish = self._wish_before
+        self.config = replace(self.config, is_directed=False)
+        self._is_armed = self.is_over = False
 
     def finish(self, sample_index: int) -> tuple[Event, ...]:
         """The run is over: the pump is off for good."""
