@@ -7,7 +7,7 @@ line. Nothing here reads a file.
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -16,6 +16,7 @@ from controller.records import ModeId
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
 Pair = tuple[float, float]
+Port = Annotated[int, Field(ge=0, le=65535)]
 
 
 class _Table(BaseModel):
@@ -126,6 +127,22 @@ class RunSettings(_Table):
     timeouts_allowed: Annotated[int, Field(ge=0)] = 3  # in a row; more end the run
 
 
+class ServiceSettings(_Table):
+    """The live service: where it listens, and what it does when something is missing."""
+
+    address: str = "127.0.0.1"  # of the network interface; any but this one needs keys
+    command_port: Port = 8462  # 0: any that is free, as the state file says
+    telemetry_port: Port = 8463  # likewise
+    keys: str | None = None  # folder of the keys, from the configuration's folder on
+    arm_at_start: bool = False  # let the pump come on without being asked
+    # what the pump does when whoever holds control is not heard any more
+    when_control_vanishes: Literal["go_on", "mute"] = "go_on"
+    mute_after_s: NotNegative = 10.0  # without control, for "mute"
+    mute_when_not_logging: bool = False  # pump off while the log cannot be written
+    log_rotate_mb: Positive | None = None  # size after which the log goes on in its next file
+    log_rotate_daily: bool = False  # a file of the log for each day, in UTC
+
+
 class InstrumentSettings(_Table):
     """Which class serves as the instrument, and its keyword arguments."""
 
@@ -147,5 +164,6 @@ class Configuration(LoopSettings):
     """A configuration or scenario file: the loop's tables and the instrument's."""
 
     instrument: InstrumentSettings
+    service: ServiceSettings = ServiceSettings()
     title: str = ""
     description: str = ""

@@ -34,6 +34,7 @@ from controller.instrument import (
     ToneRefused,
 )
 from controller.records import Baseband, Event, ModeId, Record, Section, TrackerState
+from controller.runtime.block_clock import BlockClock
 from controller.runtime.configuration import one_line
 from controller.settings import RunSettings
 from controller.supervisor.requests import Request
@@ -54,12 +55,22 @@ RequestSource = Callable[[], Sequence[Request]]
 Analyse = Callable[[str], Mapping[str, Any]]
 """Given the name of a protocol's analysis, after the log is committed: what it found."""
 
+Watch = Callable[[Step, float], None]
+"""Shown each step and the stream time [s] that it leads to."""
+
 Answer = TypeVar("Answer")
 
 
 def no_requests() -> Sequence[Request]:
     """A source of requests for a run that nobody attends."""
     return ()
+
+
+def clock_of(instrument: Instrument, limits: RunSettings) -> BlockClock | None:
+    """A clock for an instrument in real time; None for one that goes as fast as it is read."""
+    if not instrument.paced:
+        return None
+    return BlockClock(instrument.stream.sample_rate_hz, limits.read_timeout_s)
 
 
 class RunLog(Protocol):
@@ -190,6 +201,10 @@ class LoopRun:
         What operators ask.
     analyse : callable, optional
         Called after a protocol; None: its data are only logged.
+    watch : callable, optional
+        Shown each step after it is logged, and the stream time [s]; must not wait.
+    clock : BlockClock, optional
+        For a stream in real time: while blocks come late, the pump is off.
     """
 
     def __init__(
@@ -203,6 +218,8 @@ class LoopRun:
         progress: Progress | None = None,
         requests: RequestSource = no_requests,
         analyse: Analyse | None = None,
+        watch: Watch | None = None,
+        clock: BlockClock | None = None,
     ) -> None:
         self.end_index = 0  # sample index at which the stream read so far ends
         self._engine = engine
@@ -213,6 +230,8 @@ class LoopRun:
         self._stop_request = stop_request
         self._requests = requests
         self._analyse = analyse
+        self._watch = watch
+        self._clock = clock
         self._rate_hz = instrument.stream.sample_rate_hz
         self._locked_modes: set[ModeId] = set()  # those that have been locked at some time
         self._refused_off: set[str] = set()  # channels whose last command, to go off, was refused
@@ -280,6 +299,8 @@ class LoopRun:
 
     def _read(self) -> SampleBlock:
         """The next block, checked."""
+        if self._clock is not None:
+            self._clock.reading()
         block = _call("read", self._instrument.read, self._limits.read_timeout_s)
         samples = getattr(block, "samples", None)
         expected = np.dtype(self._instrument.stream.dtype)
@@ -297,27 +318,44 @@ class LoopRun:
     def _on_block(self, block: SampleBlock) -> None:
         """One turn of the loop."""
         self.end_index = max(self.end_index, block.first_sample + len(block.samples))
+        if self._clock is not None:
+            self._judge_arrival(self._clock, len(block.samples))
         step = self._engine.step(block, self._requests())
         # A tone that goes off is never kept waiting by one that goes on.
         for tone in sorted(step.tones, key=_urgency):
             self._set_tone(tone)
+        if self._clock is not None:
+            self._clock.commanded()
         self._log_step(step)
         if self.end_index >= self._next_allan_index:
             self._next_allan_index = self.end_index + round(ALLAN_EVERY_S * self._rate_hz)
             self._log_allan()
         self._log.commit_if_due(self.end_index)
+        if self._watch is not None:
+            self._watch(step, self.end_index / self._rate_hz)
         if self._progress is not None and self.end_index >= self._next_progress_index:
             self._next_progress_index = self.end_index + round(PROGRESS_EVERY_S * self._rate_hz)
             self._progress(self.end_index / self._rate_hz, self._engine.status_line)
+
+    def _judge_arrival(self, clock: BlockClock, samples: int) -> None:
+        """While blocks lie in a queue they are history: the pump is off until they are fresh."""
+        if clock.arrived(self.end_index, samples):
+            text = f"a block came {clock.late_by_s:.3g} s late: the pump is off until there is none"
+            self._note("late", text, source="stream")
+        if clock.is_behind:
+            self._silence_pump("blocks come late")
+
+    def _silence_pump(self, reason: str) -> None:
+        for tone in self._engine.stop_tones():
+            if tone.channel == "pump":
+                self._set_tone(tone, reason)
 
     def _on_timeout(self, count: int, text: str) -> None:
         """Pump off at the first block that stays away; a fault at too many."""
         reason = f"no block within {self._limits.read_timeout_s:g} s ({text})"
         self._note("timeout", reason, source="stream")
         if count == 1:
-            for tone in self._engine.stop_tones():
-                if tone.channel == "pump":
-                    self._set_tone(tone, reason)
+            self._silence_pump(reason)
         if count > self._limits.timeouts_allowed:
             raise InstrumentFault(f"{reason}, {count} times in a row")
 

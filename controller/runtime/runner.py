@@ -18,6 +18,7 @@ from controller.protocol.checks import check_plan
 from controller.protocol.language import ProtocolPlan
 from controller.protocol.runner import ProtocolRunner
 from controller.replay import ReplayEngine
+from controller.runtime.log.pieces import LOG_NAME
 from controller.runtime.log.reader import LogReader
 from controller.runtime.log.writer import LogWriter
 from controller.runtime.loop import (
@@ -28,10 +29,10 @@ from controller.runtime.loop import (
     Progress,
     RequestSource,
     StopRequest,
+    clock_of,
     no_requests,
 )
 from controller.runtime.outputs import (
-    LOG_NAME,
     REPORT_NAME,
     SUMMARY_NAME,
     TRACKS_NAME,
@@ -213,6 +214,7 @@ def run_loop(
             progress=progress,
             requests=requests,
             analyse=lambda analysis: _analysed(log, analysis),
+            clock=clock_of(instrument, limits),
         )
         ending = current.to_the_end(out_dir)
         summary = _outputs(out_dir, ending)
