@@ -34,6 +34,9 @@ LIMITS_SEEDS, QUICK_SEEDS = 20, 3
 RAW_SEEDS_RATIO = 5  # of the seeds, where raw samples make a trial about ten times slower
 FIRST_SEED = 1  # of a scenario that names none
 
+EXPORT_NAMES = {"csv": "tracks.csv", "hdf5": "log.h5"}
+LOG_HELP = "log.sqlite, or the folder of a run for all pieces of its log"
+
 EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT = 0, 1, 2
 
 # The loop multiplies small matrices, for which a second BLAS thread gains nothing; with another
@@ -133,13 +136,16 @@ def _parser() -> argparse.ArgumentParser:
     protocols.set_defaults(command=_protocols)
 
     report = commands.add_parser("report", help="make the report of a log again")
-    report.add_argument("log", type=Path, metavar="LOG")
+    report.add_argument("log", type=Path, metavar="LOG", help=LOG_HELP)
     report.add_argument("--out", type=Path, metavar="FILE", help="(default: beside the log)")
     report.set_defaults(command=_report)
 
-    export = commands.add_parser("export", help="write the records of a log as a table")
-    export.add_argument("log", type=Path, metavar="LOG")
-    export.add_argument("--to", choices=["csv"], required=True)
+    export = commands.add_parser("export", help="write a log as other files")
+    export.add_argument("log", type=Path, metavar="LOG", help=LOG_HELP)
+    export.add_argument(
+        "--to", choices=list(EXPORT_NAMES), required=True,
+        help="csv: the records as a table; hdf5: everything",
+    )  # fmt: skip
     export.add_argument("--out", type=Path, metavar="FILE", help="(default: beside the log)")
     export.set_defaults(command=_export)
 
@@ -381,13 +387,15 @@ def _report(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    """Write the records of a log as a table."""
+    """Write a log as a table of records, or as HDF5."""
     from controller.runtime.log.export import write_tracks_csv
+    from controller.runtime.log.hdf5 import write_hdf5
+    from controller.runtime.log.pieces import beside
     from controller.runtime.log.reader import LogReader
 
-    target = options.out or options.log.with_name("tracks.csv")
+    target = options.out or beside(options.log, EXPORT_NAMES[options.to])
     with LogReader(options.log) as reader:
-        write_tracks_csv(reader, target)
+        (write_tracks_csv if options.to == "csv" else write_hdf5)(reader, target)
     print(target)
     return EXIT_DONE
 

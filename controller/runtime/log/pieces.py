@@ -13,6 +13,8 @@ from pathlib import Path
 
 LOG_NAME = "log.sqlite"
 
+_LATER = re.compile(r"log-([1-9]\d*)\.sqlite")
+
 BYTES_PER_MB = 1_000_000
 
 
@@ -55,18 +57,33 @@ def piece_path(first: Path, number: int) -> Path:
     return first if number == 1 else first.with_name(f"{first.stem}-{number}{first.suffix}")
 
 
-def piece_suffix(path: Path) -> str:
-    """What tells a later piece from the first in names of files: "-2", or nothing."""
-    found = re.fullmatch(r".*?(-[1-9]\d*)", path.stem)
-    return found.group(1) if found else ""
+def beside(log: Path, name: str) -> Path:
+    """Where a file that is made of a log goes by default.
+
+    Parameters
+    ----------
+    log : Path
+        A piece, or the folder of a run.
+    name : str
+        Name of the file, as of a whole run.
+
+    Returns
+    -------
+    Path
+        In the folder of the run; of a later piece with its number:
+        `report-2.html`.
+    """
+    if log.is_dir():
+        return log / name
+    found = _LATER.fullmatch(log.name)
+    first = log.with_name(name)
+    return first if found is None else piece_path(first, int(found.group(1)))
 
 
 def piece_paths(folder: Path) -> list[Path]:
     """The pieces of the log in the folder of a run, in order."""
-    first = Path(LOG_NAME)
-    later = re.compile(rf"{first.stem}-([1-9]\d*){re.escape(first.suffix)}")
     numbered = {1: folder / LOG_NAME} if (folder / LOG_NAME).is_file() else {}
     for path in folder.iterdir():
-        if found := later.fullmatch(path.name):
+        if found := _LATER.fullmatch(path.name):
             numbered[int(found.group(1))] = path
     return [numbered[number] for number in sorted(numbered)]

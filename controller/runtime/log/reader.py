@@ -290,30 +290,48 @@ class LogReader:
         Yields
         ------
         dict of str to ndarray, shape (n,)
-            By the names of schema.sql: int64 where a whole number has to be
-            known, float64 with NaN for unknown elsewhere, text as objects.
+            As `column_types` tells.
+
+        Raises
+        ------
+        InputError
+            If the file is damaged.
+        """
+        types = self.column_types(name)
+        rows = self._own_rows(", ".join(types), name)
+        while chunk := list(islice(rows, CHUNK_ROWS)):
+            columns = zip(*chunk, strict=True)
+            yield {
+                column: np.array(values, dtype=types[column])
+                for column, values in zip(types, columns, strict=True)
+            }
+
+    def column_types(self, table: str) -> dict[str, np.dtype]:
+        """The columns of a table by the names of schema.sql, and what they are read as.
+
+        Parameters
+        ----------
+        table : str
+            One of TABLES.
+
+        Returns
+        -------
+        dict of str to dtype
+            int64 for a whole number that is always known, float64 with NaN
+            for unknown elsewhere; text as objects, None for unknown.
 
         Raises
         ------
         ValueError
             If there is no such table.
-        InputError
-            If the file is damaged.
         """
-        if name not in TABLES:
-            raise ValueError(f"no such table in a log: {name}")
-        kinds = [
-            (column, _dtype(declared, bool(is_known)))
-            for _, column, declared, is_known, *_ in self._pieces[0].rows(
-                f"PRAGMA table_info({name})"
-            )
-        ]
-        rows = self._own_rows(", ".join(column for column, _ in kinds), name)
-        while chunk := list(islice(rows, CHUNK_ROWS)):
-            yield {
-                column: np.array(values, dtype=dtype)
-                for (column, dtype), values in zip(kinds, zip(*chunk, strict=True), strict=True)
-            }
+        if table not in TABLES:
+            raise ValueError(f"no such table in a log: {table}")
+        described = self._pieces[0].rows(f"PRAGMA table_info({table})")
+        return {
+            name: np.dtype(_dtype(declared, bool(is_known or is_key)))
+            for _, name, declared, is_known, _, is_key in described
+        }
 
     def _json(self, text: str) -> dict[str, Any]:
         try:
