@@ -11,6 +11,7 @@ public key; the list is read again when it has changed.
 
 from __future__ import annotations
 
+import hashlib
 import ipaddress
 import os
 import re
@@ -85,6 +86,14 @@ def is_loopback(address: str) -> bool:
             f"service.address = {address!r}: must be a numeric address of this machine, "
             "as in 127.0.0.1, or 0.0.0.0 for all of them"
         ) from None
+
+
+def connection_mark(routing_id: bytes) -> str:
+    """What a connection without keys is known by.
+
+    A digest, because the routing identity itself would let others pass for the client.
+    """
+    return hashlib.sha256(routing_id).hexdigest()[:16]
 
 
 # --- making keys ---------------------------------------------------------

@@ -12,7 +12,6 @@ that it sends is looked at.
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections import Counter
 from collections.abc import Mapping
@@ -25,7 +24,7 @@ from typing import Any
 import zmq
 
 from controller.errors import InputError
-from controller.service.access import Access, Role, is_loopback
+from controller.service.access import Access, Role, connection_mark, is_loopback
 from controller.service.commands import (
     MOST_BYTES,
     Answer,
@@ -244,6 +243,8 @@ class ServiceSockets:
         socket.set(zmq.MAXMSGSIZE, MOST_BYTES + _ENCRYPTION_BYTES)
         socket.set(zmq.RCVHWM, COMMANDS_WAITING)
         socket.set(zmq.SNDHWM, ANSWERS_WAITING)
+        # A client that comes back is not kept out by its own dead connection.
+        socket.set(zmq.ROUTER_HANDOVER, 1)
         return socket
 
     def _new_telemetry(self) -> zmq.Socket[bytes]:
@@ -338,8 +339,7 @@ class ServiceSockets:
     def _sender(self, frame: zmq.Frame, route: bytes) -> tuple[str, Role | None]:
         """Who sent a frame, and what it may do."""
         if self._access is None:
-            # The route itself would let others pass for the client once it has gone.
-            return hashlib.sha256(route).hexdigest()[:16], Role.CONTROLLER
+            return connection_mark(route), Role.CONTROLLER
         public = str(frame.get("User-Id"))
         return public, self._access.role_of(public.encode())
 
