@@ -132,6 +132,14 @@ def _parser() -> argparse.ArgumentParser:
     _add_run_options(run)
     run.set_defaults(command=_run)
 
+    keys = commands.add_parser("keys", help="make keys for the live service and its clients")
+    keys.add_argument("folder", type=Path, metavar="FOLDER")
+    which = keys.add_mutually_exclusive_group()
+    which.add_argument("--reader", metavar="NAME", help="let in a client that may listen and look")
+    which.add_argument("--controller", metavar="NAME", help="let in one that may change things")
+    which.add_argument("--remove", metavar="NAME", help="let a client in no longer")
+    keys.set_defaults(command=_keys)
+
     protocols = commands.add_parser("protocols", help="list the shipped protocols")
     protocols.set_defaults(command=_protocols)
 
@@ -338,6 +346,32 @@ def _show_timeline(
     if plan is None:
         raise InputError("--dry-run: needs a protocol, as in --protocol exchange")
     print(dry_run_text(plan, configuration, instrument.tones))
+    return EXIT_DONE
+
+
+def _keys(options: argparse.Namespace) -> int:
+    """Make keys, or say which clients there are."""
+    from controller.service.access import (
+        SERVICE_KEY_NAME,
+        Role,
+        clients_of,
+        make_client_key,
+        make_service_key,
+        remove_client,
+    )
+
+    folder = options.folder
+    if options.remove is not None:
+        remove_client(folder, options.remove)
+        print(f"{options.remove} is not let in again; a connection that is open still listens")
+        return EXIT_DONE
+    if make_service_key(folder):
+        print(f"{folder / SERVICE_KEY_NAME}: the service's key, which stays on its machine")
+    for role, name in ((Role.READER, options.reader), (Role.CONTROLLER, options.controller)):
+        if name is not None:
+            print(f"{make_client_key(folder, name, role)}: to be taken to the client, secretly")
+    for name, role in clients_of(folder).items():
+        print(f"{name}  {role}")
     return EXIT_DONE
 
 
