@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from controller.records import (
     Baseband,
     EstimateSource,
     Event,
+    Knowledge,
     ModeId,
     PumpState,
     Record,
@@ -176,11 +177,21 @@ class Engine:
         decays_per_s = {
             mode: decay_rate_per_s(settings, mode, modes.of(mode).frequency_hz) for mode in ModeId
         }
-        self._whereabouts = Whereabouts(targets, decays_per_s, self._rate_hz)
+        likely = {
+            mode: replace(
+                targets[mode],
+                frequency_hz=likely_hz,
+                half_width_hz=min(modes.of(mode).likely_within_hz, modes.of(mode).search_hz),
+            )
+            for mode in ModeId
+            if (likely_hz := modes.of(mode).likely_hz) is not None
+        }
+        self._whereabouts = Whereabouts(targets, decays_per_s, self._rate_hz, likely)
         self._watch = StreamWatch(stream)
         self._drives = Drives(driven_channels(settings, tones), self._rate_hz)
         self._pump = self._new_pump(0)
         self._searching: Searching | None = None
+        self._is_looking_where_likely = False  # in the first search of all
         self._pair: TrackedPair | None = None
         self._influence: ToneInfluence | None = None
         self._last_tick: Tick | None = None
@@ -260,6 +271,23 @@ class Engine:
         if self.protocol is None:
             return {}
         return {"protocol": self.protocol.results}
+
+    @property
+    def knowledge(self) -> Knowledge | None:
+        """What was learnt of the modes that are followed now, for the next start."""
+        if self._pair is None or self._locked_at is None:
+            return None
+        joint, shifts_hz = self._pair.joint.estimate(), self._pair.joint.pump_shifts_hz()
+        return Knowledge(
+            shared_walk_hz_per_root_s=joint.shared_walk_hz_per_root_s,
+            separate_walk_hz_per_root_s=joint.separate_walk_hz_per_root_s,
+            drift_ratio=joint.drift_ratio,
+            drift_ratio_sigma=joint.drift_ratio_sigma,
+            coupling_hz_per_unit=joint.coupling_hz,
+            coupling_sigma_hz_per_unit=joint.coupling_sigma_hz,
+            pump_shift_hz_per_unit2={mode: shift for mode, (shift, _) in shifts_hz.items()},
+            pump_shift_sigma_hz_per_unit2={mode: sigma for mode, (_, sigma) in shifts_hz.items()},
+        )
 
     @property
     def status_line(self) -> str:
@@ -480,7 +508,11 @@ class Engine:
             if self._settings.drive.amplitude_of(mode) > 0.0 and not is_driven:
                 text = f"no tone channel {DRIVE_NAMES[mode]}: the {mode.value} mode is not driven"
                 out.events.append(self._event("run", "drive", text))
-        self._begin_search(self._whereabouts.targets)
+        self._is_looking_where_likely = bool(self._whereabouts.likely_targets)
+        self._begin_search(
+            self._whereabouts.first_targets,
+            most_attempts=1 if self._is_looking_where_likely else MOST_ATTEMPTS,
+        )
 
     def _advance(self, block: SampleBlock) -> None:
         """The one clock never runs backwards; a stream that does is no stream any more."""
@@ -593,8 +625,10 @@ class Engine:
             self._begin_tracking(step.found, out)
         elif step.failure is not None:
             out.events.append(self._event("search", "failed", step.failure))
-            if self._locked_at is None and not self._is_endless:
+            may_fail = not (self._is_endless or self._is_looking_where_likely)
+            if self._locked_at is None and may_fail:
                 self._failure = step.failure
+            self._is_looking_where_likely = False
             self._begin_search(
                 {mode: self._whereabouts.wide_target(mode, self._now) for mode in ModeId}
             )

@@ -32,6 +32,8 @@ class ModeSettings(_Table):
 
     frequency_hz: Positive  # where to look
     search_hz: Positive = 200.0  # half-width of the search
+    likely_hz: Positive | None = None  # where it was last: looked for there first, once
+    likely_within_hz: Positive = 20.0  # half-width of that first look
     quality_factor: Positive = 1.0e7  # roughly
     mass_kg: Positive = 1.0e-11  # roughly; used for the thermal model
     pump_shift_hz_per_v2: float = 0.0  # expected shift by the pump's amplitude squared
@@ -112,6 +114,8 @@ class TrackingSettings(_Table):
     detector_noise: Positive | None = None  # one-sided, metres per root hertz
     common_walk_hz_per_root_s: Positive | None = None  # random walk that both modes share
     separate_walk_hz_per_root_s: Positive | None = None  # random walk of each mode on its own
+    likely_common_walk_hz_per_root_s: Positive | None = None  # what learning it begins with
+    likely_separate_walk_hz_per_root_s: Positive | None = None  # likewise
     gain_walk_per_root_s: NotNegative = 1.0e-3  # relative, of the detector's gain
     drift_ratio_sigma: Positive = 0.01  # how far the ratio of drifts may be from f_upper / f_lower
 

@@ -573,6 +573,16 @@ class JointEstimator:
             ModeId.UPPER: (1.0 - asymmetry) * (coupling * pump.upper_pull).real,
         }
 
+    def pump_shifts_hz(self) -> dict[ModeId, tuple[float, float]]:
+        """Shift of each mode by the pump's amplitude squared, with one sigma [Hz/unit^2]."""
+        lower, upper = np.zeros((2, STATES))
+        lower[SHIFT] = 1.0
+        upper[[SHIFT, SHIFT_DIFFERENCE]] = 1.0
+        return {
+            mode: (float(row @ self._mixed_x), _sigma(row, self._mixed_p))
+            for mode, row in ((ModeId.LOWER, lower), (ModeId.UPPER, upper))
+        }
+
     def pull_sigma_hz(self, mode: ModeId) -> float:
         """One standard deviation of the coupling's pull on a mode now [Hz]."""
         return _sigma(self._pull_row(mode), self._mixed_p)
