@@ -359,10 +359,15 @@ def _read_toml(path: Path) -> dict[str, Any]:
 def _read_secret(path: Path) -> dict[str, Any]:
     """The table in a file that only its owner may read."""
     table = _read_toml(path)
-    mode = stat.S_IMODE(path.stat().st_mode)
-    if os.name == "posix" and mode & 0o077:
-        raise InputError(f"{path}: others may read this secret (mode {mode:04o}); chmod 600 it")
+    _refuse_mode(path, 0o077, "others may read this secret")
     return table
+
+
+def _refuse_mode(path: Path, forbidden: int, why: str) -> None:
+    """Raise InputError where others have rights to a file that they must not have."""
+    mode = stat.S_IMODE(path.stat().st_mode)
+    if os.name == "posix" and mode & forbidden:
+        raise InputError(f"{path}: {why} (mode {mode:04o}); chmod 600 it")
 
 
 def _pair_in(table: dict[str, Any], path: Path) -> KeyPair:
@@ -387,8 +392,10 @@ def _read_clients(path: Path) -> dict[str, _Client]:
     """The list; empty if there is no file yet."""
     if not path.exists():
         return {}
+    tables = _read_toml(path)
+    _refuse_mode(path, 0o022, "others may write this list")
     clients = {}
-    for name, table in _read_toml(path).items():
+    for name, table in tables.items():
         if not isinstance(table, dict):
             raise InputError(f"{path}: {name}: must be a table with public and role")
         role = table.get("role")

@@ -126,7 +126,7 @@ class Counts(Part):
     """What was turned away or lost since the start."""
 
     malformed: int = 0  # messages that are none of this page
-    strangers: int = 0  # connections with no key or an unknown one
+    strangers: int = 0  # connections with an unknown key, and what removed clients asked
     refused: int = 0  # commands that were answered with no
     dropped: int = 0  # messages of the loop that the service could not take
 
@@ -142,7 +142,7 @@ class Status(Part):
     protocol: ProtocolStatus | None = None  # null: none since the start
     log: LogStatus = LogStatus()
     deadlines: Deadlines = Deadlines()
-    clients: int = 0  # heard within the last seconds
+    clients: int = 0  # connections that subscribe to the status
     allan: dict[str, AllanSeries] = {}  # "difference", once there is one
     innovation_ratio: float | None = None  # of the difference; 1 where all noise is understood
     counts: Counts = Counts()
