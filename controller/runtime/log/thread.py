@@ -3,8 +3,9 @@
 Every method of LogWriter is here and returns at once. What is handed over
 waits in a backlog of bounded length; the thread commits it twice a second.
 While the file cannot be written (a full disk, a lock, a file system that
-became read-only) the backlog is kept and the thread tries again; what does not fit
-is dropped and counted, and the log says so when it goes on.
+became read-only) the backlog is kept and the thread tries again; what does
+not fit is dropped and counted, and the log says so when it goes on. Beside the
+log, `last_known.json` is kept for the next start.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import shutil
 import threading
 from collections import Counter, deque
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
@@ -23,7 +25,8 @@ import numpy as np
 
 from controller.errors import DifftoneError
 from controller.instrument import StreamFormat, Tone, ToneChannel
-from controller.records import Baseband, Event, Record, Section
+from controller.records import Baseband, Event, Knowledge, Record, Section
+from controller.runtime.last_known import LAST_KNOWN_NAME, LastKnownFile
 from controller.runtime.log.keeper import Entry, LogKeeper
 from controller.runtime.log.pieces import ONE_PIECE, Rotation, utc_today
 
@@ -107,6 +110,8 @@ class LogThread:
             rotation=rotation,
             today=today,
         )
+        self._last_known = LastKnownFile(Path(path).with_name(LAST_KNOWN_NAME))
+        self._knowledge: Knowledge | None = None
         self._backlog_entries = backlog_entries
         self._commit_every_s = commit_every_s
         self._backlog: deque[Entry] = deque()
@@ -158,6 +163,10 @@ class LogThread:
     def result(self, name: str, result: Mapping[str, Any]) -> None:
         """Hand over the result of a protocol step or a fit."""
         self._hand_over("result", name, result)
+
+    def knowledge(self, knowledge: Knowledge) -> None:
+        """Hand over what the loop has learnt, for `last_known.json`."""
+        self._knowledge = knowledge
 
     def commit_if_due(self, sample_index: int) -> None:
         """Nothing: the thread commits by the clock, however fast the stream is."""
@@ -260,6 +269,8 @@ class LogThread:
 
     def _turn(self) -> None:
         """Commit what waits, if the file can be written at all."""
+        with suppress(OSError):  # what is wrong with the disk, the log tells
+            self._last_known.save_if_due()
         if self._keeper.stopped_because and not self._keeper.commit():
             return
         with self._news:
@@ -269,11 +280,20 @@ class LogThread:
         if self._keeper.write(entries, dropped):
             with self._news:
                 self._settled = given
+        self._note_last(entries)
+
+    def _note_last(self, entries: deque[Entry]) -> None:
+        """Remember the last record."""
+        last = next((entry for entry in reversed(entries) if entry.method == "record"), None)
+        if last is not None and isinstance(last.arguments[0], Record):
+            self._last_known.note(last.arguments[0], self._knowledge)
 
     def _progress(self) -> Logging:
         return Logging.STOPPED if self._keeper.stopped_because else Logging.WRITING
 
     def _closed(self, outcome: str, reason: str) -> LogState:
+        with suppress(OSError):
+            self._last_known.save()
         try:
             self._keeper.close(outcome, reason)
         except DifftoneError as error:
