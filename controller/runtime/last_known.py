@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
@@ -102,7 +102,7 @@ def last_known_of(record: Record, knowledge: Knowledge | None, saved: datetime) 
     difference_hz, sigma_hz = record.difference_hz, record.difference_sigma_hz
     if lower is None or upper is None or difference_hz is None or sigma_hz is None:
         return None
-    learnt: dict[str, float] = {}
+    learnt: dict[str, Any] = {}
     if knowledge is not None:
         learnt = {
             "common_walk_hz_per_root_s": knowledge.shared_walk_hz_per_root_s,
