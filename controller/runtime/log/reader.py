@@ -167,12 +167,14 @@ class LogReader:
         self, columns: str, table: str, where: str = "1", values: Sequence[Any] = ()
     ) -> Iterator[tuple[Any, ...]]:
         """Rows as they were written, without what a piece repeats of the one before it."""
-        query = f"SELECT {columns} FROM {table} WHERE {where} AND rowid > ? ORDER BY rowid"
         before: int | None = None
         for piece in self._pieces:
             follows = before == piece.head.number - 1
             skipped = piece.head.carried.get(table, 0) if follows else 0
-            for rows in piece.row_chunks(query, (*values, skipped), CHUNK_ROWS):
+            # Where nothing is skipped a row id may be anything: it may be a sample index.
+            own = f"rowid > {skipped}" if skipped else "1"
+            query = f"SELECT {columns} FROM {table} WHERE {where} AND {own} ORDER BY rowid"
+            for rows in piece.row_chunks(query, values, CHUNK_ROWS):
                 yield from rows
             before = piece.head.number
 
