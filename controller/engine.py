@@ -486,9 +486,19 @@ class Engine:
             if self._searching is not None:
                 self._searching.tone_set(actual)
         if asked.channel == PUMP_NAME:
+            if actual is not None:
+                self._announce_flip(actual)
             return events + self._pump.tone_set(asked, actual, reason)
         self._drives.tone_set(asked, actual)
         return events
+
+    def _announce_flip(self, actual: Tone) -> None:
+        """A train of a protocol comes or goes: the tip is switched, and the difference jumps."""
+        before = self._pump.tone
+        is_train = self._pump.wish.waveform == "pulses"
+        is_switched = (actual.amplitude > 0.0) != (before.amplitude > 0.0)
+        if self._pair is not None and self.protocol is not None and is_train and is_switched:
+            self._pair.announce_jump(actual.at_sample, self._settings.pump.pulses.flip_sigma_hz)
 
     def finish(self) -> Step:
         """The stream has ended: tones off."""

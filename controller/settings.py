@@ -85,6 +85,7 @@ class PulseSettings(_Table):
     current_a_per_unit: CoilNumber | None = None  # None: the channel's volts across the resistance
     heat_limit_j: CoilNumber = 0.5  # that pulses leave in the coil within any window_s
     window_s: CoilNumber = 10.0  # over which the coil gets rid of its heat
+    flip_sigma_hz: NotNegative = 0.01  # how far switching the tip may move the difference
 
     def current_a(self, amplitude: float) -> float:
         """Peak current of an amplitude in the channel's unit [A]."""

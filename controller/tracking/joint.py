@@ -270,6 +270,7 @@ class JointEstimator:
         *,
         window_s: float | None = None,
         early: PumpAction | None = None,
+        jump_sigma_hz: float = 0.0,
     ) -> JointEstimate:
         """Advance by a time step and take the phases averaged over its end.
 
@@ -286,6 +287,9 @@ class JointEstimator:
         early : PumpAction, optional
             The same as `pump`, weighed by the time that was left in the window: what
             came early has moved the mean phase the more. None: pump was steady.
+        jump_sigma_hz : float
+            One sigma of a jump of the difference that is known to fall into the window,
+            nobody knows where: to second order a walk of the same variance over it [Hz].
 
         Returns
         -------
@@ -297,6 +301,7 @@ class JointEstimator:
         if duration_s - window_s > 1e-3 * window_s:  # a gap before the window
             self._predict(duration_s - window_s, reading, pump, pump, strengths)
         self._pump, self._window_s = pump, window_s
+        strengths[:, 1] += jump_sigma_hz**2 / window_s
         self._predict(window_s, reading, pump, early or pump, strengths)
         self._log_likelihood *= math.exp(-duration_s / FORGET_S)
         self._alert_s = {mode: left_s - duration_s for mode, left_s in self._alert_s.items()}
