@@ -104,7 +104,7 @@ class LogKeeper:
         self.stopped_because = self.complaint = ""
         self._number = 1
         self._writer = LogWriter(path, **self._head, busy_s=BUSY_S)
-        self._begun = today()
+        self._begun, self._empty_bytes = today(), self._writer.size_bytes
 
     @property
     def path(self) -> Path:
@@ -155,7 +155,10 @@ class LogKeeper:
             self._note("resumed", f"not written for {stood_s:.1f} s ({self.stopped_because})")
             self.stopped_because = ""
             return self._committed()
-        if self._rotation.is_due(self._writer.size_bytes, self._begun, self._today()):
+        size_bytes = self._writer.size_bytes
+        # However small pieces may be: one that holds next to nothing is never full.
+        grown_bytes = size_bytes if size_bytes >= 2 * self._empty_bytes else 0
+        if self._rotation.is_due(grown_bytes, self._begun, self._today()):
             self._begin_piece(f"goes on from {self.path.name}")
         return True
 
@@ -246,6 +249,7 @@ class LogKeeper:
         with suppress(RunFailed):
             before.close(CONTINUED, f"goes on in {path.name}")
         self._number, self._begun, self.complaint = number, self._today(), ""
+        self._empty_bytes = writer.size_bytes
         self._note("piece", why)
         return True
 

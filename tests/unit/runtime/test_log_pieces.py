@@ -142,6 +142,20 @@ def test_size_begins_a_piece() -> None:
     assert not Rotation().is_due(10**12, FIRST_DAY, SECOND_DAY)
 
 
+def test_a_piece_that_holds_next_to_nothing_is_not_full(tmp_path: Path) -> None:
+    log = LogKeeper(
+        tmp_path / "log.sqlite",
+        settings="{}",
+        stream=STREAM,
+        tones={},
+        rotation=Rotation(largest_mb=1e-6),
+    )
+    for place in range(5):
+        log.write([Entry("record", (record(place),))], {})
+    log.close("done")
+    assert len(piece_paths(tmp_path)) == 1
+
+
 def test_a_file_that_vanishes_is_followed_by_the_next_piece(tmp_path: Path) -> None:
     log = kept(tmp_path, Calendar())
     added(log, 1)
