@@ -140,6 +140,14 @@ def _parser() -> argparse.ArgumentParser:
     which.add_argument("--remove", metavar="NAME", help="let a client in no longer")
     keys.set_defaults(command=_keys)
 
+    serve = commands.add_parser("serve", help="run in real time, for clients to watch and steer")
+    on = serve.add_mutually_exclusive_group(required=True)
+    on.add_argument("configuration", type=Path, nargs="?", metavar="CONFIG")
+    on.add_argument("--rehearse", metavar="SCENARIO", help="on the simulator, in real time")
+    serve.add_argument("--out", type=Path, metavar="DIR", help="(default: runs/NAME-NUMBER)")
+    serve.add_argument("--name", metavar="NAME", help="of the service (default: the file's name)")
+    serve.set_defaults(command=_serve)
+
     protocols = commands.add_parser("protocols", help="list the shipped protocols")
     protocols.set_defaults(command=_protocols)
 
@@ -281,6 +289,30 @@ def _run(options: argparse.Namespace) -> int:
 
     configuration = load_configuration(options.configuration)
     return _run_configuration(configuration, options.configuration, options)
+
+
+def _serve(options: argparse.Namespace) -> int:
+    """Run in real time, and let clients watch and steer."""
+    from controller.runtime.configuration import load_configuration, with_overrides
+    from controller.service.server import serve
+
+    if options.rehearse is None:
+        path = options.configuration
+        configuration = load_configuration(path)
+    else:
+        path = scenario_path(options.rehearse)
+        configuration = load_configuration(path)
+        configuration = with_overrides(configuration, path, options={"paced": True})
+    name = options.name or path.stem
+    state = serve(configuration, path, _folder(options, name), name, _announce)
+    if state.outcome == "failed":
+        raise RunFailed(f"{state.reason}; the log is in {state.folder}")
+    return EXIT_DONE
+
+
+def _announce(text: str) -> None:
+    """Print a line for whoever started a service, be it through a pipe."""
+    print(text, flush=True)
 
 
 def _run_configuration(

@@ -56,7 +56,7 @@ from controller.supervisor.influence import ToneInfluence
 from controller.supervisor.live_difference import LiveDifference, LiveEstimate
 from controller.supervisor.loop_record import baseband, searching_record, tracking_record
 from controller.supervisor.pump import PumpSupervisor, PumpView
-from controller.supervisor.requests import Request, RequestKind
+from controller.supervisor.requests import PumpWish, Request, RequestKind
 from controller.supervisor.searching import (
     MOST_ATTEMPTS,
     FoundMode,
@@ -220,6 +220,7 @@ class Engine:
         self._new_differences_hz: list[float | None] = []  # of this block; None: in doubt
         self._asked: tuple[Request, ...] = ()  # by the protocol, with the last block
         self._records_basebands = False  # the protocol, from the last block on
+        self._protocol_from = 0  # where one began that is carried out
 
     def __repr__(self) -> str:
         return f"Engine({self.status_line})"
@@ -261,6 +262,21 @@ class Engine:
         return self._locked_at is not None
 
     @property
+    def pump_state(self) -> PumpState:
+        """What the pump may do now."""
+        return self._pump.state
+
+    @property
+    def pump_wish(self) -> PumpWish:
+        """How the pump should be while it is on."""
+        return self._pump.wish
+
+    @property
+    def tracker_states(self) -> tuple[TrackerState, ...]:
+        """Of the lower and of the upper mode."""
+        return tuple(self._states[mode] for mode in ModeId)
+
+    @property
     def allan(self) -> Mapping[str, RunningAllan]:
         """Running Allan deviations of the difference and of each mode, once there are any."""
         return self._allan
@@ -270,7 +286,11 @@ class Engine:
         """Results beyond the records: how the protocol went."""
         if self.protocol is None:
             return {}
-        return {"protocol": self.protocol.results}
+        if not self._is_endless:
+            return {"protocol": self.protocol.results}
+        # There may be others in the same log.
+        from_s, now_s = self._protocol_from / self._rate_hz, self._now / self._rate_hz
+        return {"protocol": {**self.protocol.results, "start_s": from_s, "end_s": now_s}}
 
     @property
     def knowledge(self) -> Knowledge | None:
@@ -329,11 +349,12 @@ class Engine:
         if self.protocol is not None:
             raise InputError(f"{self.protocol.title or 'a protocol'} is being carried out")
         self.protocol = protocol
+        self._protocol_from = self._now
         self._pump.begin_direction()
 
-    def _end_protocol(self, protocol: ProtocolRunner, out: _Outcome) -> None:
+    def _end_protocol(self, out: _Outcome) -> None:
         """Back to the plain loop: the pump waits for its operator, the modes are driven as ever."""
-        out.results["protocol"] = protocol.results
+        out.results.update(self.results)
         self.protocol = None
         self._pump.end_direction()
         self._asked = (*self._asked, *self._drives_as_configured())
@@ -410,7 +431,7 @@ class Engine:
         self._records_basebands = protocol.is_recording
         is_over = protocol.is_finished or protocol.failure is not None
         if is_over and self._is_endless:
-            self._end_protocol(protocol, out)
+            self._end_protocol(out)
 
     def _hand_out_basebands(self, out: _Outcome) -> None:
         if self._pair is not None:

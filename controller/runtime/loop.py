@@ -257,6 +257,12 @@ class LoopRun:
             return ending
         except RunFailed as error:  # the log itself cannot be written
             return Ending(FAILED, one_line(error))
+        except Exception as error:
+            with suppress(RunFailed):
+                self._log.close(
+                    FAILED, f"internal error: {type(error).__name__}: {one_line(error)}"
+                )
+            raise
         finally:
             with suppress(RunFailed):
                 self._log.close(FAILED, "ended by an internal error")
@@ -356,6 +362,7 @@ class LoopRun:
         self._note("timeout", reason, source="stream")
         if count == 1:
             self._silence_pump(reason)
+        self._log.commit_if_due(self.end_index)
         if count > self._limits.timeouts_allowed:
             raise InstrumentFault(f"{reason}, {count} times in a row")
 

@@ -196,7 +196,7 @@ def run_loop(
     RunFailed
         If the outputs cannot be written.
     """
-    _make_folder(out_dir)
+    make_run_folder(out_dir)
     log = LogWriter(
         out_dir / LOG_NAME,
         settings="{}" if settings is None else settings.model_dump_json(by_alias=True),
@@ -228,8 +228,19 @@ def run_loop(
     )
 
 
-def _make_folder(folder: Path) -> None:
-    """Make the folder of a run; refuse one that holds another run."""
+def make_run_folder(folder: Path) -> None:
+    """Make the folder of a run.
+
+    Parameters
+    ----------
+    folder : Path
+        May exist, without a run in it.
+
+    Raises
+    ------
+    InputError
+        If it holds files of another run, or cannot be made.
+    """
     taken = [name for name in RUN_FILES if (folder / name).exists()]
     if taken:
         raise InputError(

@@ -23,6 +23,7 @@ from controller.instrument import StreamFormat, Tone, ToneChannel
 from controller.protocol.runner import ProtocolRunner
 from controller.records import Baseband, Event, PumpState, Record, Section
 from controller.runtime.block_clock import LatencyFigures
+from controller.runtime.log.keeper import Entry
 from controller.supervisor.requests import Request
 
 NEWS_NAME, ORDERS_NAME = "news", "orders"  # of the sockets in the folder
@@ -41,6 +42,7 @@ class Ready:
     stream: StreamFormat
     tones: Mapping[str, ToneChannel]
     is_paced: bool
+    is_simulated: bool  # it can tell the truth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,19 +53,11 @@ class Refused:
     is_input_error: bool
 
 
-@dataclass(frozen=True, slots=True)
-class LogEntry:
-    """A call of one of the log's methods."""
-
-    method: str
-    arguments: tuple[Any, ...]
-    options: Mapping[str, Any]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProtocolView:
     """A protocol as it is carried out, or as it ended."""
 
+    run_number: int  # as in the order
     title: str
     status: str  # the present step in words
     number: int  # of the present step, from 1
@@ -99,7 +93,7 @@ class Ended:
     reason: str
 
 
-News = Ready | Refused | tuple[LogEntry, ...] | LoopState | Ended
+News = Ready | Refused | tuple[Entry, ...] | LoopState | Ended
 
 # --- orders --------------------------------------------------------------
 
@@ -109,7 +103,7 @@ class BeginProtocol:
     """Carry out a protocol."""
 
     runner: ProtocolRunner
-    who: str
+    run_number: int  # which one of this service
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +215,7 @@ class RemoteLog:
 
     def __init__(self, link: LoopEnd) -> None:
         self._link = link
-        self._entries: list[LogEntry] = []
+        self._entries: list[Entry] = []
         self._has_ended = False
 
     def record(self, record: Record) -> None:
@@ -279,4 +273,4 @@ class RemoteLog:
             self._link.tell(Ended(outcome=outcome, reason=reason))
 
     def _add(self, method: str, *arguments: Any, **options: Any) -> None:
-        self._entries.append(LogEntry(method, arguments, options))
+        self._entries.append(Entry(method, arguments, options))

@@ -124,17 +124,23 @@ def run_job(job: Job, link: LoopEnd) -> int:
             link.tell(Refused(text=one_line(error), is_input_error=is_input_error))
             return 2 if is_input_error else 1
         link.tell(
-            Ready(stream=instrument.stream, tones=dict(instrument.tones), is_paced=instrument.paced)
+            Ready(
+                stream=instrument.stream,
+                tones=dict(instrument.tones),
+                is_paced=instrument.paced,
+                is_simulated=hasattr(instrument, "write_truth"),
+            )
         )
         clock = clock_of(instrument, configuration.run)
+        orders = Orders(link, engine, stop_request, job)
         run = LoopRun(
             engine,
             instrument,
             RemoteLog(link),
             configuration.run,
             stop_request,
-            requests=Orders(link, engine, stop_request, job),
-            watch=Reporter(engine, link, clock),
+            requests=orders,
+            watch=Reporter(engine, link, clock, orders),
             clock=clock,
         )
         return 1 if run.to_the_end(job.folder).outcome == FAILED else 0
@@ -167,6 +173,7 @@ class Orders:
 
     def __init__(self, link: LoopEnd, engine: Engine, stop_request: StopRequest, job: Job) -> None:
         self._link, self._engine, self._stop_request = link, engine, stop_request
+        self.run_number = 0  # of the last protocol that was begun
         self._service_pid = job.service_pid
         self._requests: list[Request] = []
         if not job.configuration.service.arm_at_start:
@@ -190,6 +197,7 @@ class Orders:
         # The service asks one at a time; what crosses on the way is its second thought.
         with suppress(InputError):
             self._engine.begin_protocol(order.runner)
+            self.run_number = order.run_number
 
 
 class Reporter:
@@ -203,10 +211,14 @@ class Reporter:
         To the service.
     clock : BlockClock or None
         None: the stream is not in real time.
+    orders : Orders
+        Which protocol was begun last.
     """
 
-    def __init__(self, engine: Engine, link: LoopEnd, clock: BlockClock | None) -> None:
-        self._engine, self._link, self._clock = engine, link, clock
+    def __init__(
+        self, engine: Engine, link: LoopEnd, clock: BlockClock | None, orders: Orders
+    ) -> None:
+        self._engine, self._link, self._clock, self._orders = engine, link, clock, orders
         self._protocol: ProtocolRunner | None = None  # present or last one
         self._basebands: list[Baseband] = []
         self._told: object = None
@@ -248,6 +260,7 @@ class Reporter:
         if protocol is None:
             return None
         return ProtocolView(
+            run_number=self._orders.run_number,
             title=protocol.title,
             status=protocol.status,
             number=protocol.number,

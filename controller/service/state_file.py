@@ -11,13 +11,14 @@ import json
 import os
 import re
 from contextlib import suppress
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from controller.errors import InputError
+from controller.runtime.private_file import OWNER_ONLY, write_private
 
-FILE_MODE, FOLDER_MODE = 0o600, 0o700
+FOLDER_MODE = 0o700
 RUNNING, ENDED = "running", "ended"
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
@@ -41,6 +42,10 @@ class ServiceState:
     outcome: str = ""  # "done", "failed" or "interrupted"
     reason: str = ""
     tones_off: bool = False  # whether they are known to be
+
+    def with_pids(self, loop_pid: int) -> ServiceState:
+        """The same, of this process and its loop process."""
+        return replace(self, pid=os.getpid(), loop_pid=loop_pid)
 
     @property
     def may_have_left_tones(self) -> bool:
@@ -102,7 +107,7 @@ class StateFile:
         self.previous = read_state(name, folder)  # what the last one left
         try:
             self.path.parent.mkdir(mode=FOLDER_MODE, parents=True, exist_ok=True)
-            self._lock = os.open(self.path.with_suffix(".lock"), os.O_RDWR | os.O_CREAT, FILE_MODE)
+            self._lock = os.open(self.path.with_suffix(".lock"), os.O_RDWR | os.O_CREAT, OWNER_ONLY)
         except OSError as error:
             raise InputError(f"{self.path.parent}: cannot be written: {error.strerror}") from error
         try:
@@ -126,14 +131,8 @@ class StateFile:
             The new content. A disk that is full changes nothing: the service
             goes on, and the next one finds the last content.
         """
-        new = self.path.with_suffix(".new")
         with suppress(OSError):
-            descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, FILE_MODE)
-            with open(descriptor, "w", encoding="utf-8") as file:
-                json.dump(asdict(state), file, indent=1)
-                file.flush()
-                os.fsync(file.fileno())
-            new.replace(self.path)
+            write_private(self.path, json.dumps(asdict(state), indent=1) + "\n")
 
     def close(self) -> None:
         """Let the next service have the name."""
