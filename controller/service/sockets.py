@@ -39,8 +39,10 @@ COMMANDS_WAITING = 64
 # For one client that does not read: ten seconds of telemetry, about 1 MiB.
 TELEMETRY_WAITING = 200
 ANSWERS_WAITING = 64
-# At each look, so that a flood of commands does not keep telemetry waiting.
-MOST_AT_ONCE = 100
+# At each look, so that a flood of commands does not keep telemetry waiting: the longest, for the
+# picture, takes some milliseconds.
+MOST_AT_ONCE = 20
+MOST_LET_IN_AT_ONCE = 100
 MOST_SUBSCRIPTIONS_AT_ONCE = 1000
 
 HANDSHAKE_MS = 5_000  # for a stranger to say who it is
@@ -271,7 +273,7 @@ class ServiceSockets:
 
     def _let_in(self) -> None:
         """Say of each new connection whether its key is known."""
-        for _ in range(MOST_AT_ONCE):
+        for _ in range(MOST_LET_IN_AT_ONCE):
             try:
                 request = self._gate.recv_multipart(zmq.NOBLOCK)
             except zmq.Again:
