@@ -111,11 +111,6 @@ class LogKeeper:
         """The file that is written."""
         return self._writer.path
 
-    @property
-    def pending_rows(self) -> int:
-        """Rows that are not committed yet."""
-        return self._writer.pending_rows
-
     def write(self, entries: Iterable[Entry], dropped: Mapping[str, int]) -> bool:
         """Commit entries, and say which ones did not get here.
 

@@ -203,7 +203,7 @@ class LogThread:
         with self._news:
             return replace(
                 self._told,
-                waiting=self._told.waiting + len(self._backlog),
+                waiting=self._given - self._settled,
                 dropped=self._told.dropped + self._dropped_count,
             )
 
@@ -311,7 +311,6 @@ class LogThread:
             state=state,
             reason=keeper.stopped_because or keeper.complaint,
             rows=keeper.rows,
-            waiting=keeper.pending_rows,
             dropped=keeper.unfit.total(),
             file=keeper.path.name,
             free_bytes=free_bytes,
