@@ -58,7 +58,7 @@ class LatencyHistogram:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LatencyFigures:
-    """From a block's arrival to the last of its tone commands, since the start."""
+    """From a block's arrival to the last of its tone commands, of all blocks that count."""
 
     blocks: int = 0
     missed: int = 0  # blocks whose step ended after the next block was due
@@ -87,6 +87,10 @@ class BlockClock:
     ) -> None:
         self.late_by_s: float | None = None  # the last block that began a delay
         self.is_behind = False  # from a late block on, until the loop waits for blocks again
+        # Set to False while it does not matter how long a step takes: what a search computes at
+        # its end takes longer than a block, but no tone waits for it.
+        self.is_counting = True
+        self._is_counted = True  # the last block
         self._rate_hz, self._late_s, self._now_s = sample_rate_hz, late_s, now_s
         self._latencies = LatencyHistogram()
         self._missed = 0
@@ -99,7 +103,7 @@ class BlockClock:
     def reading(self) -> None:
         """The loop is ready for the next block."""
         self._reading_s = self._now_s()
-        if self._arrived_s is not None:
+        if self._arrived_s is not None and self._is_counted:
             due_s = self._origin_s + self._end_s + self._block_s
             self._missed += self._reading_s > due_s
 
@@ -122,6 +126,8 @@ class BlockClock:
         self._block_s, self._end_s = samples / self._rate_hz, end_index / self._rate_hz
         has_waited = now_s - self._reading_s > WAITED_RATIO * self._block_s
         self._note_schedule(now_s, has_waited)
+        # Not while it still works off what a step that did not count has left.
+        self._is_counted = self.is_counting and (self._is_counted or has_waited)
         self._arrived_s = now_s
         overdue_s = 0.0 if before_s is None else now_s - before_s - self._block_s
         if overdue_s > self._late_s:
@@ -142,7 +148,7 @@ class BlockClock:
 
     def commanded(self) -> None:
         """The tones of the last block are commanded, if there were any."""
-        if self._arrived_s is not None:
+        if self._arrived_s is not None and self._is_counted:
             self._latencies.add(self._now_s() - self._arrived_s)
 
     def figures(self) -> LatencyFigures:

@@ -22,7 +22,7 @@ from controller.engine import Engine, Step
 from controller.errors import DifftoneError, InputError, InstrumentError
 from controller.instrument import Instrument
 from controller.protocol.runner import ProtocolRunner
-from controller.records import Baseband
+from controller.records import Baseband, TrackerState
 from controller.runtime.block_clock import BlockClock, LatencyFigures
 from controller.runtime.configuration import check_fits, make_instrument, one_line
 from controller.runtime.loop import FAILED, LoopRun, StopRequest, clock_of
@@ -41,6 +41,7 @@ from controller.settings import Configuration
 from controller.supervisor.requests import Request, RequestKind
 
 STATE_EVERY_S = 1.0  # stream time between two reports where nothing changes
+URGENT_NICENESS = -10
 SET_PARENT_DEATH_SIGNAL = 1  # prctl(2) of Linux
 
 
@@ -60,6 +61,7 @@ def main() -> int:
     """Do the job that is on standard input; exit status 0, 1 failed, 2 bad input."""
     job: Job = pickle.loads(sys.stdin.buffer.read())
     end_with_the_service()
+    be_urgent()
     if job.link_folder is None:
         return stop_instrument(job)
     link = LoopEnd(job.link_folder)
@@ -78,6 +80,12 @@ def end_with_the_service() -> None:
     """Let the system tell this process when the service dies; elsewhere `Orders` looks."""
     with suppress(AttributeError, OSError):
         ctypes.CDLL(None).prctl(SET_PARENT_DEATH_SIGNAL, signal.SIGTERM)
+
+
+def be_urgent() -> None:
+    """Go before other processes, as far as the system lets this user."""
+    with suppress(OSError):
+        os.setpriority(os.PRIO_PROCESS, 0, URGENT_NICENESS)
 
 
 def stop_instrument(job: Job) -> int:
@@ -229,6 +237,8 @@ class Reporter:
         engine = self._engine
         self._basebands.extend(step.basebands)
         self._protocol = engine.protocol or self._protocol
+        if self._clock is not None:
+            self._clock.is_counting = TrackerState.SEARCHING not in engine.tracker_states
         told = (engine.pump_state, engine.pump_wish, engine.tracker_states, self._protocol_mark())
         if told == self._told and time_s < self._due_s:
             return

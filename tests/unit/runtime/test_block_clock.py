@@ -112,6 +112,19 @@ def test_a_stop_in_the_middle_of_a_step_is_one_too() -> None:
     assert stream.turn() and stream.clock.is_behind
 
 
+def test_blocks_that_do_not_count_leave_no_figures() -> None:
+    stream = Stream()
+    stream.clock.is_counting = False
+    stream.turn()
+    stream.turn(takes_s=0.11)
+    stream.clock.is_counting = True
+    for _ in range(10):  # five of them have waited in a queue, and one nearly
+        stream.turn()
+    figures = stream.clock.figures()
+    assert figures.missed == 0 and figures.blocks == 4
+    assert figures.worst_s == pytest.approx(0.001)
+
+
 def test_a_stream_that_stood_still_has_a_new_schedule() -> None:
     stream = Stream()
     stream.turn()
