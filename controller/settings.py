@@ -33,7 +33,7 @@ class ModeSettings(_Table):
     frequency_hz: Positive  # where to look
     search_hz: Positive = 200.0  # half-width of the search
     likely_hz: Positive | None = None  # where it was last: looked for there first, once
-    likely_within_hz: Positive = 20.0  # half-width of that first look
+    likely_within_hz: Positive = 50.0  # half-width of that first look
     quality_factor: Positive = 1.0e7  # roughly
     mass_kg: Positive = 1.0e-11  # roughly; used for the thermal model
     pump_shift_hz_per_v2: float = 0.0  # expected shift by the pump's amplitude squared

@@ -24,9 +24,10 @@ LAST_KNOWN_NAME = "last_known.json"
 SAVE_EVERY_S = 60.0
 
 # The first look is as wide as this many standard deviations, and never narrower: a walk that
-# was learnt over minutes does not know of a door that was opened since.
+# was learnt over minutes does not know of a door that was opened since, and the noise beside
+# a mode is measured within the look.
 LOOK_SIGMAS = 5.0
-LEAST_LOOK_HZ = 20.0
+LEAST_LOOK_HZ = 50.0
 # A strength counts as known from so many of its own sigmas on.
 KNOWN_SIGMAS = 3.0
 # What a coupling or a shift may have changed by since, relative (common practice, no source).

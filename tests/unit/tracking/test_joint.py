@@ -347,6 +347,19 @@ def test_shift_and_coupling_are_learnt_while_the_pump_goes_on_and_off() -> None:
     )
 
 
+def test_the_shifts_that_are_learnt_are_stated_honestly() -> None:
+    made = pumped(PUMPED, psi_rad_per_tick=0.05)
+    for (shift_hz, sigma_hz), truth_hz in zip(
+        made.pump_shifts_hz().values(), SHIFT_HZ, strict=True
+    ):
+        assert abs(shift_hz - truth_hz) < 4.0 * sigma_hz
+        assert sigma_hz < 0.5 * PUMPED.pump_shift_sigma_hz[0]
+    before = JointEstimator(PUMPED).pump_shifts_hz()
+    assert [sigma_hz for _, sigma_hz in before.values()] == pytest.approx(
+        PUMPED.pump_shift_sigma_hz
+    )
+
+
 def test_a_pump_that_comes_on_within_a_tick_is_no_surprise() -> None:
     """All is known beforehand, so every innovation is rounding."""
     config = dataclasses.replace(
