@@ -34,6 +34,9 @@ LIMITS_SEEDS, QUICK_SEEDS = 20, 3
 RAW_SEEDS_RATIO = 5  # of the seeds, where raw samples make a trial about ten times slower
 FIRST_SEED = 1  # of a scenario that names none
 
+EXPORT_NAMES = {"csv": "tracks.csv", "hdf5": "log.h5"}
+LOG_HELP = "log.sqlite, or the folder of a run for all pieces of its log"
+
 EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT = 0, 1, 2
 
 # The loop multiplies small matrices, for which a second BLAS thread gains nothing; with another
@@ -129,17 +132,36 @@ def _parser() -> argparse.ArgumentParser:
     _add_run_options(run)
     run.set_defaults(command=_run)
 
+    keys = commands.add_parser("keys", help="make keys for the live service and its clients")
+    keys.add_argument("folder", type=Path, metavar="FOLDER")
+    which = keys.add_mutually_exclusive_group()
+    which.add_argument("--reader", metavar="NAME", help="let in a client that may listen and look")
+    which.add_argument("--controller", metavar="NAME", help="let in one that may change things")
+    which.add_argument("--remove", metavar="NAME", help="let a client in no longer")
+    keys.set_defaults(command=_keys)
+
+    serve = commands.add_parser("serve", help="run in real time, for clients to watch and steer")
+    on = serve.add_mutually_exclusive_group(required=True)
+    on.add_argument("configuration", type=Path, nargs="?", metavar="CONFIG")
+    on.add_argument("--rehearse", metavar="SCENARIO", help="on the simulator, in real time")
+    serve.add_argument("--out", type=Path, metavar="DIR", help="(default: runs/NAME-NUMBER)")
+    serve.add_argument("--name", metavar="NAME", help="of the service (default: the file's name)")
+    serve.set_defaults(command=_serve)
+
     protocols = commands.add_parser("protocols", help="list the shipped protocols")
     protocols.set_defaults(command=_protocols)
 
     report = commands.add_parser("report", help="make the report of a log again")
-    report.add_argument("log", type=Path, metavar="LOG")
+    report.add_argument("log", type=Path, metavar="LOG", help=LOG_HELP)
     report.add_argument("--out", type=Path, metavar="FILE", help="(default: beside the log)")
     report.set_defaults(command=_report)
 
-    export = commands.add_parser("export", help="write the records of a log as a table")
-    export.add_argument("log", type=Path, metavar="LOG")
-    export.add_argument("--to", choices=["csv"], required=True)
+    export = commands.add_parser("export", help="write a log as other files")
+    export.add_argument("log", type=Path, metavar="LOG", help=LOG_HELP)
+    export.add_argument(
+        "--to", choices=list(EXPORT_NAMES), required=True,
+        help="csv: the records as a table; hdf5: everything",
+    )  # fmt: skip
     export.add_argument("--out", type=Path, metavar="FILE", help="(default: beside the log)")
     export.set_defaults(command=_export)
 
@@ -269,6 +291,30 @@ def _run(options: argparse.Namespace) -> int:
     return _run_configuration(configuration, options.configuration, options)
 
 
+def _serve(options: argparse.Namespace) -> int:
+    """Run in real time, and let clients watch and steer."""
+    from controller.runtime.configuration import load_configuration, with_overrides
+    from controller.service.server import serve
+
+    if options.rehearse is None:
+        path = options.configuration
+        configuration = load_configuration(path)
+    else:
+        path = scenario_path(options.rehearse)
+        configuration = load_configuration(path)
+        configuration = with_overrides(configuration, path, options={"paced": True})
+    name = options.name or path.stem
+    state = serve(configuration, path, _folder(options, name), name, _announce)
+    if state.outcome == "failed":
+        raise RunFailed(f"{state.reason}; the log is in {state.folder}")
+    return EXIT_DONE
+
+
+def _announce(text: str) -> None:
+    """Print a line for whoever started a service, be it through a pipe."""
+    print(text, flush=True)
+
+
 def _run_configuration(
     configuration: Configuration, path: Path, options: argparse.Namespace
 ) -> int:
@@ -335,6 +381,32 @@ def _show_timeline(
     return EXIT_DONE
 
 
+def _keys(options: argparse.Namespace) -> int:
+    """Make keys, or say which clients there are."""
+    from controller.service.access import (
+        SERVICE_KEY_NAME,
+        Role,
+        clients_of,
+        make_client_key,
+        make_service_key,
+        remove_client,
+    )
+
+    folder = options.folder
+    if options.remove is not None:
+        remove_client(folder, options.remove)
+        print(f"{options.remove} is not let in again; a connection that is open still listens")
+        return EXIT_DONE
+    if make_service_key(folder):
+        print(f"{folder / SERVICE_KEY_NAME}: the service's key, which stays on its machine")
+    for role, name in ((Role.READER, options.reader), (Role.CONTROLLER, options.controller)):
+        if name is not None:
+            print(f"{make_client_key(folder, name, role)}: to be taken to the client, secretly")
+    for name, role in clients_of(folder).items():
+        print(f"{name}  {role}")
+    return EXIT_DONE
+
+
 def _protocols(options: argparse.Namespace) -> int:
     """Print names and titles of the shipped protocols."""
     from controller.runtime.protocols import protocol_file, shipped_protocols
@@ -381,13 +453,15 @@ def _report(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    """Write the records of a log as a table."""
+    """Write a log as a table of records, or as HDF5."""
     from controller.runtime.log.export import write_tracks_csv
+    from controller.runtime.log.hdf5 import write_hdf5
+    from controller.runtime.log.pieces import beside
     from controller.runtime.log.reader import LogReader
 
-    target = options.out or options.log.with_name("tracks.csv")
+    target = options.out or beside(options.log, EXPORT_NAMES[options.to])
     with LogReader(options.log) as reader:
-        write_tracks_csv(reader, target)
+        (write_tracks_csv if options.to == "csv" else write_hdf5)(reader, target)
     print(target)
     return EXIT_DONE
 

@@ -13,17 +13,19 @@ sets the tones and reports back with `tone_set` what was really set.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from controller.errors import InputError
 from controller.instrument import SampleBlock, StreamFormat, Tone, ToneChannel
 from controller.protocol.runner import LoopView, ProtocolRunner
 from controller.records import (
     Baseband,
     EstimateSource,
     Event,
+    Knowledge,
     ModeId,
     PumpState,
     Record,
@@ -55,7 +57,7 @@ from controller.supervisor.exchange_memory import ExchangeMemory
 from controller.supervisor.live_difference import LiveDifference, LiveEstimate
 from controller.supervisor.loop_record import baseband, searching_record, tracking_record
 from controller.supervisor.pump import PumpSupervisor, PumpView
-from controller.supervisor.requests import Request, RequestKind
+from controller.supervisor.requests import PumpWish, Request, RequestKind
 from controller.supervisor.searching import (
     MOST_ATTEMPTS,
     FoundMode,
@@ -91,6 +93,7 @@ FALLS_TO = {
     TrackerState.HOLDING: TrackerState.LOST,
     TrackerState.LOST: TrackerState.SEARCHING,
 }
+NOT_DRIVEN = "no such mode is driven now"
 STUCK_S = 5.0  # worth of blocks in a row from before the stream's end
 
 
@@ -101,8 +104,10 @@ class Step:
     tones: tuple[Tone, ...] = ()
     records: tuple[Record, ...] = ()
     events: tuple[Event, ...] = ()
-    basebands: tuple[Baseband, ...] = ()  # where a protocol records
+    basebands: tuple[Baseband, ...] = ()  # where a protocol records, or somebody watches
+    are_basebands_recorded: bool = False  # by a protocol: they belong into the log
     sections: tuple[Section, ...] = ()  # of the protocol, that have ended
+    results: Mapping[str, dict[str, object]] = field(default_factory=dict)  # of one that ended
 
 
 @dataclass(slots=True, kw_only=True)
@@ -114,6 +119,8 @@ class _Outcome:
     events: list[Event] = field(default_factory=list)
     basebands: list[Baseband] = field(default_factory=list)
     sections: list[Section] = field(default_factory=list)
+    are_basebands_recorded: bool = False
+    results: dict[str, dict[str, object]] = field(default_factory=dict)
 
 
 class Engine:
@@ -130,6 +137,11 @@ class Engine:
     protocol : ProtocolRunner, optional
         What is carried out; the run ends with it. None: the pump is kept on the
         difference for the run's duration.
+    is_endless : bool
+        Go on until somebody stops the stream: the first lock is waited for as
+        long as it takes, and after a protocol the loop goes on without one.
+    watches_basebands : bool
+        Hand out basebands in every step, also where no protocol records.
 
     Raises
     ------
@@ -143,11 +155,15 @@ class Engine:
         stream: StreamFormat,
         tones: Mapping[str, ToneChannel],
         protocol: ProtocolRunner | None = None,
+        *,
+        is_endless: bool = False,
+        watches_basebands: bool = False,
     ) -> None:
         check_settings(settings, stream, tones)
         self._settings, self._stream = settings, stream
         self._rate_hz = stream.sample_rate_hz
         self.protocol = protocol
+        self._is_endless, self._watches_basebands = is_endless, watches_basebands
         self._pump_channel = tones.get(PUMP_NAME)
         modes = settings.modes
         targets = {
@@ -162,11 +178,21 @@ class Engine:
         decays_per_s = {
             mode: decay_rate_per_s(settings, mode, modes.of(mode).frequency_hz) for mode in ModeId
         }
-        self._whereabouts = Whereabouts(targets, decays_per_s, self._rate_hz)
+        likely = {
+            mode: replace(
+                targets[mode],
+                frequency_hz=likely_hz,
+                half_width_hz=min(modes.of(mode).likely_within_hz, modes.of(mode).search_hz),
+            )
+            for mode in ModeId
+            if (likely_hz := modes.of(mode).likely_hz) is not None
+        }
+        self._whereabouts = Whereabouts(targets, decays_per_s, self._rate_hz, likely)
         self._watch = StreamWatch(stream)
         self._drives = Drives(driven_channels(settings, tones), self._rate_hz)
         self._pump = self._new_pump(0)
         self._searching: Searching | None = None
+        self._is_looking_where_likely = False  # in the first search of all
         self._pair: TrackedPair | None = None
         self._influence: ToneInfluence | None = None
         self._last_tick: Tick | None = None
@@ -192,7 +218,10 @@ class Engine:
         self._ticks = 0
         self._allan: dict[str, RunningAllan] = {}
         self._memory = ExchangeMemory(stream.sample_rate_hz)
+        self._new_differences_hz: list[float | None] = []  # of this block; None: in doubt
         self._asked: tuple[Request, ...] = ()  # by the protocol, with the last block
+        self._records_basebands = False  # the protocol, from the last block on
+        self._protocol_from = 0  # where one began that is carried out
 
     def __repr__(self) -> str:
         return f"Engine({self.status_line})"
@@ -213,13 +242,15 @@ class Engine:
     @property
     def failure(self) -> str | None:
         """Why the run cannot go on; None while it can."""
-        if self._failure is None and self.protocol is not None:
+        if self._failure is None and self.protocol is not None and not self._is_endless:
             return self.protocol.failure
         return self._failure
 
     @property
     def finished(self) -> bool:
         """Whether the protocol, or the run's duration from the first lock on, is over."""
+        if self._is_endless:
+            return False
         if self.protocol is not None:
             return self.protocol.is_finished
         if self._locked_at is None:
@@ -232,6 +263,21 @@ class Engine:
         return self._locked_at is not None
 
     @property
+    def pump_state(self) -> PumpState:
+        """What the pump may do now."""
+        return self._pump.state
+
+    @property
+    def pump_wish(self) -> PumpWish:
+        """How the pump should be while it is on."""
+        return self._pump.wish
+
+    @property
+    def tracker_states(self) -> tuple[TrackerState, ...]:
+        """Of the lower and of the upper mode."""
+        return tuple(self._states[mode] for mode in ModeId)
+
+    @property
     def allan(self) -> Mapping[str, RunningAllan]:
         """Running Allan deviations of the difference and of each mode, once there are any."""
         return self._allan
@@ -241,7 +287,28 @@ class Engine:
         """Results beyond the records: how the protocol went."""
         if self.protocol is None:
             return {}
-        return {"protocol": self.protocol.results}
+        if not self._is_endless:
+            return {"protocol": self.protocol.results}
+        # There may be others in the same log.
+        from_s, now_s = self._protocol_from / self._rate_hz, self._now / self._rate_hz
+        return {"protocol": {**self.protocol.results, "start_s": from_s, "end_s": now_s}}
+
+    @property
+    def knowledge(self) -> Knowledge | None:
+        """What was learnt of the modes that are followed now, for the next start."""
+        if self._pair is None or self._locked_at is None:
+            return None
+        joint, shifts_hz = self._pair.joint.estimate(), self._pair.joint.pump_shifts_hz()
+        return Knowledge(
+            shared_walk_hz_per_root_s=joint.shared_walk_hz_per_root_s,
+            separate_walk_hz_per_root_s=joint.separate_walk_hz_per_root_s,
+            drift_ratio=joint.drift_ratio,
+            drift_ratio_sigma=joint.drift_ratio_sigma,
+            coupling_hz_per_unit=joint.coupling_hz,
+            coupling_sigma_hz_per_unit=joint.coupling_sigma_hz,
+            pump_shift_hz_per_unit2={mode: shift for mode, (shift, _) in shifts_hz.items()},
+            pump_shift_sigma_hz_per_unit2={mode: sigma for mode, (_, sigma) in shifts_hz.items()},
+        )
 
     @property
     def status_line(self) -> str:
@@ -264,6 +331,43 @@ class Engine:
             f"{states}  difference {live.difference_hz:.5f} Hz "
             f"± {1e3 * live.difference_sigma_hz:.3f} mHz  pump {self._pump.state.value}"
         )
+
+    # -- protocols of an endless run ---------------------------------------------
+
+    def begin_protocol(self, protocol: ProtocolRunner) -> None:
+        """Carry out a protocol from the next block on; the pump is the protocol's until it ends.
+
+        Parameters
+        ----------
+        protocol : ProtocolRunner
+            New.
+
+        Raises
+        ------
+        InputError
+            If another one is being carried out.
+        """
+        if self.protocol is not None:
+            raise InputError(f"{self.protocol.title or 'a protocol'} is being carried out")
+        self.protocol = protocol
+        self._protocol_from = self._now
+        self._pump.begin_direction()
+
+    def _end_protocol(self, out: _Outcome) -> None:
+        """Back to the plain loop: the pump waits for its operator, the modes are driven as ever."""
+        out.results.update(self.results)
+        self.protocol = None
+        self._pump.end_direction()
+        self._asked = (*self._asked, *self._drives_as_configured())
+
+    def _drives_as_configured(self) -> Iterator[Request]:
+        for mode in self._drives.channels:
+            yield Request(
+                kind=RequestKind.DRIVE,
+                text=mode.value,
+                value=self._settings.drive.amplitude_of(mode),
+                who="run",
+            )
 
     # -- one block ---------------------------------------------------------------
 
@@ -295,20 +399,26 @@ class Engine:
             elif request.kind in (RequestKind.RELEASE, RequestKind.DRIVE):
                 self._let_go_or_hold(request, out)
         out.tones.extend(self._drives.off_again(self._now))
+        self._new_differences_hz.clear()
         if self._searching is not None:
             self._search(block, health, asked, out)
         else:
             self._track(block, health, asked, out)
         self._asked = ()
         if self.protocol is not None:
+            out.are_basebands_recorded = self._records_basebands
             self._go_on_with(self.protocol, tuple(requests), out)
-        self._lose_patience(health)
+        self._hand_out_basebands(out)
+        if not self._is_endless:
+            self._lose_patience(health)
         return Step(
             tones=tuple(out.tones),
             records=tuple(out.records),
             events=tuple(out.events),
             basebands=tuple(out.basebands),
+            are_basebands_recorded=out.are_basebands_recorded,
             sections=tuple(out.sections),
+            results=out.results,
         )
 
     def _go_on_with(
@@ -319,8 +429,14 @@ class Engine:
         self._asked = step.requests
         out.events.extend(step.events)
         out.sections.extend(step.sections)
+        self._records_basebands = protocol.is_recording
+        is_over = protocol.is_finished or protocol.failure is not None
+        if is_over and self._is_endless:
+            self._end_protocol(out)
+
+    def _hand_out_basebands(self, out: _Outcome) -> None:
         if self._pair is not None:
-            self._pair.keeps_means = protocol.is_recording
+            self._pair.keeps_means = self._records_basebands or self._watches_basebands
             out.basebands.extend(self._basebands(self._pair))
 
     def _loop_view(self, requests: Sequence[Request]) -> LoopView:
@@ -343,16 +459,13 @@ class Engine:
                 for mode in ModeId
             },
             difference_sigma_hz=sigma_hz,
-            allan_deviation_hz=self._allan_deviation_hz,
+            tick_s=1.0 if pair is None else pair.config.tick_s,
+            differences_hz=tuple(self._new_differences_hz),
+            release_refusal=self._release_refusal,
             pump_state=self._pump.state,
             is_pump_over=self._pump.is_over,
             marks=tuple(r.text for r in requests if r.kind is RequestKind.MARK),
         )
-
-    def _allan_deviation_hz(self, averaging_s: float) -> float | None:
-        """Running Allan deviation of the difference at about an averaging time."""
-        running = self._allan.get("difference")
-        return None if running is None else running.deviation_at(averaging_s)
 
     def _basebands(self, pair: TrackedPair) -> list[Baseband]:
         references_hz = {mode: self._settings.modes.of(mode).frequency_hz for mode in ModeId}
@@ -395,9 +508,19 @@ class Engine:
             if self._searching is not None:
                 self._searching.tone_set(actual)
         if asked.channel == PUMP_NAME:
+            if actual is not None:
+                self._announce_flip(actual)
             return events + self._pump.tone_set(asked, actual, reason)
         self._drives.tone_set(asked, actual)
         return events
+
+    def _announce_flip(self, actual: Tone) -> None:
+        """A train of a protocol comes or goes: the tip is switched, and the difference jumps."""
+        before = self._pump.tone
+        is_train = self._pump.wish.waveform == "pulses"
+        is_switched = (actual.amplitude > 0.0) != (before.amplitude > 0.0)
+        if self._pair is not None and self.protocol is not None and is_train and is_switched:
+            self._pair.announce_jump(actual.at_sample, self._settings.pump.pulses.flip_sigma_hz)
 
     def finish(self) -> Step:
         """The stream has ended: tones off."""
@@ -417,7 +540,11 @@ class Engine:
             if self._settings.drive.amplitude_of(mode) > 0.0 and not is_driven:
                 text = f"no tone channel {DRIVE_NAMES[mode]}: the {mode.value} mode is not driven"
                 out.events.append(self._event("run", "drive", text))
-        self._begin_search(self._whereabouts.targets)
+        self._is_looking_where_likely = bool(self._whereabouts.likely_targets)
+        self._begin_search(
+            self._whereabouts.first_targets,
+            most_attempts=1 if self._is_looking_where_likely else MOST_ATTEMPTS,
+        )
 
     def _advance(self, block: SampleBlock) -> None:
         """The one clock never runs backwards; a stream that does is no stream any more."""
@@ -530,8 +657,10 @@ class Engine:
             self._begin_tracking(step.found, out)
         elif step.failure is not None:
             out.events.append(self._event("search", "failed", step.failure))
-            if self._locked_at is None:
+            may_fail = not (self._is_endless or self._is_looking_where_likely)
+            if self._locked_at is None and may_fail:
                 self._failure = step.failure
+            self._is_looking_where_likely = False
             self._begin_search(
                 {mode: self._whereabouts.wide_target(mode, self._now) for mode in ModeId}
             )
@@ -706,10 +835,12 @@ class Engine:
     def _let_go_or_hold(self, request: Request, out: _Outcome) -> None:
         """Leave driven modes to themselves, watched by the observer; or drive them again."""
         pair = self._pair
-        named = {mode for mode in ModeId if request.text in ("", mode.value)}
-        modes = named & set(self._drives.channels)
-        if not modes or (pair is None and request.kind is RequestKind.RELEASE):
-            text = f"{request.kind.value} {request.text}: no such mode is driven now"
+        modes = self._driven_modes(request.text)
+        refusal = "" if modes else NOT_DRIVEN
+        if request.kind is RequestKind.RELEASE:
+            refusal = self._release_refusal(request.text)
+        if refusal:
+            text = f"{request.kind.value} {request.text}: {refusal}"
             out.events.append(self._event("run", "request_refused", text))
             return
         if request.kind is RequestKind.DRIVE:
@@ -723,10 +854,6 @@ class Engine:
         if not self._drives.released:
             pair.observer = None  # the loops know more by now: a new one begins
         if pair.observer is None:
-            if any(state is not TrackerState.LOCKED for state in self._states.values()):
-                text = f"{request.kind.value} {request.text}: both modes have to be locked first"
-                out.events.append(self._event("run", "request_refused", text))
-                return
             learnt = self._memory.recall(pair, self._now)
             pair.observer = Observer(
                 observer_config(self._settings, pair, self._stream.metres_per_unit, learnt)
@@ -734,6 +861,19 @@ class Engine:
             self._memory.note_start(pair, self._now)
             self._tell_strengths(pair.observer)
         self._drives.released |= modes
+
+    def _driven_modes(self, text: str) -> set[ModeId]:
+        """Those of the modes that a request names that have a drive."""
+        named = {mode for mode in ModeId if text in ("", mode.value)}
+        return named & set(self._drives.channels)
+
+    def _release_refusal(self, text: str) -> str:
+        """Why modes cannot be left to themselves now; empty if they can."""
+        if self._pair is None or not self._driven_modes(text):
+            return NOT_DRIVEN
+        is_watched = bool(self._drives.released) and self._pair.observer is not None
+        is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
+        return "" if is_watched or is_locked else "both modes have to be locked first"
 
     @property
     def _is_observed(self) -> bool:
@@ -817,6 +957,8 @@ class Engine:
                 running.process(np.array([values[name]]))
             else:
                 running.interrupt()
+        is_known = self._is_difference_known and (is_locked or self._is_observed)
+        self._new_differences_hz.append(self._live.difference_hz if is_known else None)
         self._ticks += 1
         if self._ticks % self._record_rate.every(pair.config.tick_s) == 0:
             out.records.append(

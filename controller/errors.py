@@ -31,3 +31,15 @@ class InstrumentFault(InstrumentError):
 
 class ToneRefused(InstrumentError):
     """A tone was not set; the channel keeps what it had."""
+
+
+class ServiceError(DifftoneError):
+    """Base of what a client of the service may meet."""
+
+
+class ServiceRefused(ServiceError):
+    """The service answered no, with its reason."""
+
+
+class ServiceUnreachable(ServiceError):
+    """The service gave no answer in time; what was asked may have been done or not."""

@@ -127,6 +127,20 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Knowledge:
+    """What the loop has learnt that lasts, for the next start."""
+
+    shared_walk_hz_per_root_s: float
+    separate_walk_hz_per_root_s: float
+    drift_ratio: float  # d(upper)/d(lower)
+    drift_ratio_sigma: float
+    coupling_hz_per_unit: float  # g / 2 pi per unit of the pump's amplitude
+    coupling_sigma_hz_per_unit: float
+    pump_shift_hz_per_unit2: Mapping[ModeId, float]  # by the pump's amplitude squared
+    pump_shift_sigma_hz_per_unit2: Mapping[ModeId, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
     """Something that happened, with its reason in words."""
 

@@ -7,7 +7,7 @@ line. Nothing here reads a file.
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -16,6 +16,7 @@ from controller.records import ModeId
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
 Pair = tuple[float, float]
+Port = Annotated[int, Field(ge=0, le=65535)]
 
 
 class _Table(BaseModel):
@@ -31,6 +32,8 @@ class ModeSettings(_Table):
 
     frequency_hz: Positive  # where to look
     search_hz: Positive = 200.0  # half-width of the search
+    likely_hz: Positive | None = None  # where it was last: looked for there first, once
+    likely_within_hz: Positive = 50.0  # half-width of that first look
     quality_factor: Positive = 1.0e7  # roughly
     mass_kg: Positive = 1.0e-11  # roughly; used for the thermal model
     pump_shift_hz_per_v2: float = 0.0  # expected shift by the pump's amplitude squared
@@ -66,6 +69,29 @@ class DriveSettings(_Table):
         return self.amplitude_m
 
 
+# Wide enough for any coil, narrow enough that no product of a few overflows.
+CoilNumber = Annotated[float, Field(ge=1.0e-12, le=1.0e12)]
+
+
+# Common practice, no source: pulses of about 100 mA and a little over 30 us switch a magnetic
+# tip. The other defaults are arbitrary and on the careful side.
+class PulseSettings(_Table):
+    """What a coil and its tip stand, and what switches it: hard limits of pulses."""
+
+    least_width_s: CoilNumber = 30.0e-6  # a shorter pulse does not switch
+    largest_current_a: CoilNumber = 0.12  # of a pulse
+    largest_duty: Annotated[float, Field(gt=0.0, le=1.0)] = 0.6  # share of the time with current
+    resistance_ohm: CoilNumber = 10.0  # of the coil
+    current_a_per_unit: CoilNumber | None = None  # None: the channel's volts across the resistance
+    heat_limit_j: CoilNumber = 0.5  # that pulses leave in the coil within any window_s
+    window_s: CoilNumber = 10.0  # over which the coil gets rid of its heat
+    flip_sigma_hz: NotNegative = 0.01  # how far switching the tip may move the difference
+
+    def current_a(self, amplitude: float) -> float:
+        """Peak current of an amplitude in the channel's unit [A]."""
+        return amplitude * (self.current_a_per_unit or 1.0 / self.resistance_ohm)
+
+
 class PumpSettings(_Table):
     """The pump tone and the limits outside which it stays off."""
 
@@ -79,6 +105,7 @@ class PumpSettings(_Table):
     mass_ratio_sigma: NotNegative = 0.05  # relative, of what the two masses say of the coupling
     healthy_s: Positive = 2.0  # how long all must be well before the pump comes (back) on
     ramp_s: Annotated[float, Field(ge=0.0, le=0.01)] = 0.005  # time to come on or go off
+    pulses: PulseSettings = PulseSettings()  # the coil, where the pump is a train of pulses
 
 
 class TrackingSettings(_Table):
@@ -88,6 +115,8 @@ class TrackingSettings(_Table):
     detector_noise: Positive | None = None  # one-sided, metres per root hertz
     common_walk_hz_per_root_s: Positive | None = None  # random walk that both modes share
     separate_walk_hz_per_root_s: Positive | None = None  # random walk of each mode on its own
+    likely_common_walk_hz_per_root_s: Positive | None = None  # what learning it begins with
+    likely_separate_walk_hz_per_root_s: Positive | None = None  # likewise
     gain_walk_per_root_s: NotNegative = 1.0e-3  # relative, of the detector's gain
     drift_ratio_sigma: Positive = 0.01  # how far the ratio of drifts may be from f_upper / f_lower
 
@@ -101,6 +130,22 @@ class RunSettings(_Table):
     protocol: str | None = None  # None or "drift_watch": keep the pump on the difference
     read_timeout_s: Positive = 1.0  # how long a block may stay away
     timeouts_allowed: Annotated[int, Field(ge=0)] = 3  # in a row; more end the run
+
+
+class ServiceSettings(_Table):
+    """The live service: where it listens, and what it does when something is missing."""
+
+    address: str = "127.0.0.1"  # of the network interface; any but this one needs keys
+    command_port: Port = 8462  # 0: any that is free, as the state file says
+    telemetry_port: Port = 8463  # likewise
+    keys: str | None = None  # folder of the keys, from the configuration's folder on
+    arm_at_start: bool = False  # let the pump come on without being asked
+    # what the pump does when whoever holds control is not heard any more
+    when_control_vanishes: Literal["go_on", "mute"] = "go_on"
+    mute_after_s: NotNegative = 10.0  # without control, for "mute"
+    mute_when_not_logging: bool = False  # pump off while the log cannot be written
+    log_rotate_mb: Positive | None = None  # size after which the log goes on in its next file
+    log_rotate_daily: bool = False  # a file of the log for each day, in UTC
 
 
 class InstrumentSettings(_Table):
@@ -124,5 +169,6 @@ class Configuration(LoopSettings):
     """A configuration or scenario file: the loop's tables and the instrument's."""
 
     instrument: InstrumentSettings
+    service: ServiceSettings = ServiceSettings()
     title: str = ""
     description: str = ""

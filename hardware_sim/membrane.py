@@ -12,8 +12,9 @@ frame where the upper mode's amplitude turns with the pump,
 
 The motion in a step is then a sum of exponentials, which is what the
 detector turns into samples. The noise of a step is drawn once, with its
-exact covariance, and fades in over the step, so that the waveform has no
-jumps. Nothing here knows samples, temperatures or commands.
+exact covariance; it comes in evenly over the step, with a swing of its own
+on the way, so that the waveform has no jumps and a mean over the step has
+the right noise too. Nothing here knows samples, temperatures or commands.
 """
 
 from __future__ import annotations
@@ -26,7 +27,11 @@ import numpy as np
 
 BOLTZMANN_J_PER_K = 1.380649e-23
 TWO_PI = 2.0 * math.pi
-_FADE_IN = math.e - 1.0
+# A kick grows as e^(xt) - 1 over its step: a straight line but for x / 12 of it; digits
+# are lost by 1 / x.
+_STRAIGHT = 1.0e-2
+_STRAIGHT_RISE = math.expm1(_STRAIGHT)
+_CIRCLE_SHARE = 1.0 / math.sqrt(12.0)
 # Below this splitting times step the two eigenvalues are taken to be this
 # far apart: it changes the result by 1e-12 and keeps 11 digits of it.
 _LEAST_SPLITTING = 1.0e-5
@@ -73,6 +78,48 @@ class ComplexNormals:
             parts = self._rng.standard_normal(8192) * math.sqrt(0.5)
             self._stock = parts.view(np.complex128).tolist()
         return self._stock.pop()
+
+    def spawned(self) -> ComplexNormals:
+        """Others, independent of these, which go on as if they had not been made."""
+        return ComplexNormals(self._rng.spawn(1)[0])
+
+
+def _fading_in(
+    motion: Motion, kick_m: complex, swing_m: complex, rate: complex, step_s: float
+) -> complex:
+    """Add to a motion how the thermal noise of a step comes, within the step.
+
+    Parameters
+    ----------
+    motion : Motion
+        Takes all but the term at `rate`.
+    kick_m : complex
+        What has come by the end [m].
+    swing_m : complex
+        Independent of it, of the same variance [m].
+    rate : complex
+        Of the free motion along which it comes [1/s].
+    step_s : float
+        Length of the step [s].
+
+    Returns
+    -------
+    complex
+        Coefficient of the term at `rate` [m].
+
+    Notes
+    -----
+    A straight line to the end, and a circle w (1 - exp(2 pi i t/step)) that
+    begins and ends at nought. White noise that adds up to an end of variance
+    K has, given the end, a mean over the step of variance K/12 about half of
+    it (Brownian bridge); so has this with E|w|^2 = K/12. The circle turns
+    either way, as the end's sign has it.
+    """
+    line_m = kick_m * cmath.exp(-rate * step_s) / _STRAIGHT_RISE
+    circle_m = swing_m * _CIRCLE_SHARE
+    motion.add(line_m, rate + _STRAIGHT / step_s)
+    motion.add(-circle_m, rate + complex(0.0, math.copysign(TWO_PI, kick_m.real) / step_s))
+    return circle_m - line_m
 
 
 # Frozen dataclasses take three times as long to make, and these are made for
@@ -149,6 +196,7 @@ class Resonance:
         self.momentum_kg_rad_per_s = mass_kg * omega
         self.thermal_variance_m2 = BOLTZMANN_J_PER_K * temperature_k / (mass_kg * omega * omega)
         self.normals = normals
+        self.swings = normals.spawned()
         self.amplitude_m = math.sqrt(2.0 * self.thermal_variance_m2) * normals.next()
 
     def __repr__(self) -> str:
@@ -186,9 +234,7 @@ class Resonance:
         kick_variance = 2.0 * self.thermal_variance_m2 * -math.expm1(-self.decay_rate * step_s)
         growth = cmath.exp(rate * step_s)
         kick = math.sqrt(kick_variance) * self.normals.next()
-        faded = kick / (growth * _FADE_IN)
-        free = self.amplitude_m - faded
-        end = kick
+        free, end = self.amplitude_m, kick
         motion = Motion()
         for force in forces:
             tone_rate = complex(0.0, force.rate_rad_per_s)
@@ -196,9 +242,9 @@ class Resonance:
             free -= response
             end += response * cmath.exp(tone_rate * step_s)
             motion.add(response, tone_rate)
-        motion.add(free, rate)
-        motion.add(faded, rate + 1.0 / step_s)
-        self.amplitude_m = end + (free + faded) * growth
+        swing = math.sqrt(kick_variance) * self.swings.next()
+        motion.add(free + _fading_in(motion, kick, swing, rate, step_s), rate)
+        self.amplitude_m = end + free * growth
         return motion
 
 
@@ -415,21 +461,22 @@ class Membrane:
         self.upper.amplitude_m = end_upper * turn * cmath.exp(pump_rate * step_s)
 
         # The free motion's parts along the two eigenvectors of A; the kicks
-        # fade in along the first eigenvalue, which serves as well as any.
+        # come along the first eigenvalue, which serves as well as any.
         split = rates.splitting(step_s)
         rising, falling = rates.middle + split, rates.middle - split
         half = (rates.lower - rates.upper) / 2.0
         odd_lower = (half * free_lower + 1j * rates.lower_from_upper * free_upper) / split
         odd_upper = (1j * rates.upper_from_lower * free_lower - half * free_upper) / split
-        fade = cmath.exp(-rising * step_s) / _FADE_IN
-        fade_lower, fade_upper = fade * kick_lower, fade * kick_upper
-        lower_motion.add((free_lower + odd_lower) / 2.0 - fade_lower, rising)
+        swing = math.sqrt(self.lower.noise_m2_per_s * step_s) * self.lower.swings.next()
+        along_lower = _fading_in(lower_motion, kick_lower, swing, rising, step_s)
+        swing = math.sqrt(self.upper.noise_m2_per_s * step_s) * self.upper.swings.next()
+        inward = Motion()
+        along_upper = _fading_in(inward, kick_upper, swing, rising, step_s)
+        lower_motion.add((free_lower + odd_lower) / 2.0 + along_lower, rising)
         lower_motion.add((free_lower - odd_lower) / 2.0, falling)
-        lower_motion.add(fade_lower, rising + 1.0 / step_s)
-        rising += pump_rate
-        upper_motion.add(((free_upper + odd_upper) / 2.0 - fade_upper) * turn, rising)
-        upper_motion.add((free_upper - odd_upper) / 2.0 * turn, falling + pump_rate)
-        upper_motion.add(fade_upper * turn, rising + 1.0 / step_s)
+        inward.add((free_upper + odd_upper) / 2.0 + along_upper, rising)
+        inward.add((free_upper - odd_upper) / 2.0, falling)
+        upper_motion.add_seen(inward, turn, pump_rate)
         return lower_motion, upper_motion
 
     def _kicks(

@@ -13,6 +13,7 @@ from controller.instrument import StreamFormat, ToneChannel
 from controller.protocol.language import (
     ProtocolLimits,
     ProtocolPlan,
+    PulseLimits,
     Repeat,
     Step,
     Sweep,
@@ -24,6 +25,7 @@ from controller.protocol.pulses import (
     HeatingInterval,
     PulseTrain,
     check_pulse_train,
+    heating_w,
     largest_energy_j,
 )
 from controller.protocol.timeline import (
@@ -34,7 +36,7 @@ from controller.protocol.timeline import (
     pump_intervals,
 )
 from controller.records import ModeId
-from controller.settings import LoopSettings
+from controller.settings import LoopSettings, PulseSettings
 from controller.supervisor.configs import DRIVE_NAMES, PUMP_NAME, driven_channels
 from controller.supervisor.pump import WINDOW_RATIO
 
@@ -69,6 +71,7 @@ def check_plan(
         would be overdriven, or a dose or a limit of the pulses is exceeded.
     """
     _check_names(plan)
+    _check_stricter(plan.limits.pulses, settings.pump.pulses)
     steps = flattened(plan, settings)
     order = _Order(settings, tones)
     for step in steps:
@@ -79,7 +82,7 @@ def check_plan(
             _check_drives(step, settings, tones)
             swing.check(step)
         elif step.kind == "pump_on":
-            _check_pump(step, settings, tones.get(PUMP_NAME), plan.limits)
+            _check_pump(step, settings, tones.get(PUMP_NAME), plan.limits.pulses)
     _check_doses(plan.limits, steps, settings)
 
 
@@ -277,7 +280,7 @@ def _check_pump(
     step: PlannedStep,
     settings: LoopSettings,
     channel: ToneChannel | None,
-    limits: ProtocolLimits,
+    limits: PulseLimits,
 ) -> None:
     """The pump's output does what a step asks, and the pulses keep their limits."""
     path, values = step.path, step.parameters
@@ -308,10 +311,11 @@ def _check_pump(
                 pulse_s=float(values["pulse_s"]),
                 frequency_hz=nominal_difference_hz(settings) + detuning_hz,
             )
-            try:
-                check_pulse_train(train, limits.pulses)
-            except InputError as error:
-                raise InputError(f"{path}.{error}") from error
+            for table, pulses in _pulse_tables(limits, settings):
+                try:
+                    check_pulse_train(train, pulses, table)
+                except InputError as error:
+                    raise InputError(f"{path}.{error}") from error
 
 
 def _detunings(step: PlannedStep) -> Iterator[tuple[str, float]]:
@@ -347,6 +351,35 @@ def _check_pump_frequency(
             )
 
 
+# --- pulses ------------------------------------------------------------------
+
+
+def _check_stricter(limits: PulseLimits, hardware: PulseSettings) -> None:
+    """A protocol may only narrow what the configuration allows to its coil."""
+    for key, value in limits:
+        allowed = getattr(hardware, key)
+        is_looser = value is not None and (
+            value < allowed if key == "least_width_s" else value > allowed
+        )
+        if is_looser:
+            raise InputError(
+                f"limits.pulses.{key} = {value:g}: the configuration says {allowed:g} "
+                f"(pump.pulses.{key}), and a protocol can only be stricter; leave it out"
+            )
+
+
+def _pulse_tables(
+    limits: PulseLimits, settings: LoopSettings
+) -> tuple[tuple[str, PulseSettings], ...]:
+    """What pulses have to keep, by the table that says it: the configuration's comes first."""
+    hardware = settings.pump.pulses
+    stricter = {key: value for key, value in limits if value is not None}
+    return (
+        ("pump.pulses", hardware),
+        ("limits.pulses", hardware.model_copy(update=stricter)),
+    )
+
+
 # --- doses -------------------------------------------------------------------
 
 
@@ -368,7 +401,7 @@ def _check_doses(
             "shorten it, or allow more"
         )
     heating = [
-        (step, HeatingInterval(start_s, end_s, _heating_w(step, limits, settings)))
+        (step, HeatingInterval(start_s, end_s, _heating_w(step, settings)))
         for step, start_s, end_s in intervals
     ]
     energy_j = sum(each.power_w * (each.end_s - each.start_s) for _, each in heating)
@@ -377,22 +410,22 @@ def _check_doses(
             f"limits.pump_energy_j = {limits.pump_energy_j:g}: the coil would take {energy_j:.4g} J"
             "; shorten it, or allow more"
         )
-    _check_pulse_heat(limits, heating)
+    for table, pulses in _pulse_tables(limits.pulses, settings):
+        _check_pulse_heat(pulses, table, heating)
 
 
-def _heating_w(step: PlannedStep, limits: ProtocolLimits, settings: LoopSettings) -> float:
+def _heating_w(step: PlannedStep, settings: LoopSettings) -> float:
     """Mean power of a pump in the coil [W]."""
     values = step.parameters
     pulse_turns = float(values.get("pulse_s", 0.0)) * nominal_difference_hz(settings)
     waveform = str(values["waveform"])
-    return limits.pulses.heating_w(float(values["amplitude"]), waveform, pulse_turns)
+    return heating_w(settings.pump.pulses, float(values["amplitude"]), waveform, pulse_turns)
 
 
 def _check_pulse_heat(
-    limits: ProtocolLimits, heating: list[tuple[PlannedStep, HeatingInterval]]
+    pulses: PulseSettings, table: str, heating: list[tuple[PlannedStep, HeatingInterval]]
 ) -> None:
     """Pulse trains keep the heat budget in every window."""
-    pulses = limits.pulses
     trains = [each for each in heating if each[0].parameters["waveform"] == "pulses"]
     largest_j = largest_energy_j((interval for _, interval in trains), pulses.window_s)
     if largest_j > pulses.heat_limit_j:
@@ -400,5 +433,5 @@ def _check_pulse_heat(
         raise InputError(
             f"{hottest.path}.pulse_s = {float(hottest.parameters['pulse_s']):g}: the pulses leave "
             f"{largest_j:.3g} J in the coil within {pulses.window_s:g} s; {pulses.heat_limit_j:g} "
-            "J is allowed (limits.pulses.heat_limit_j): lower the amplitude, or shorten the pulses"
+            f"J is allowed ({table}.heat_limit_j): lower the amplitude, or shorten the pulses"
         )

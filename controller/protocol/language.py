@@ -28,7 +28,6 @@ from pydantic import (
 from pydantic_core import ErrorDetails
 
 from controller.errors import InputError
-from controller.protocol.pulses import PulseLimits
 from controller.records import ModeId
 
 
@@ -334,12 +333,24 @@ Sweep.model_rebuild()
 # --- the plan --------------------------------------------------------------
 
 
+_Limit = Annotated[float, Field(gt=0.0, strict=True)]
+
+
+class PulseLimits(_Table):
+    """What a protocol's pulses may not exceed, stricter than [pump.pulses]; None: as there."""
+
+    least_width_s: _Limit | None = None
+    largest_current_a: _Limit | None = None
+    largest_duty: _Limit | None = None
+    heat_limit_j: _Limit | None = None
+
+
 class ProtocolLimits(_Table):
     """What a protocol may not exceed, by its own word; None: no limit."""
 
-    duration_s: Annotated[float, Field(gt=0.0, strict=True)] | None = None  # as estimated
-    pump_on_s: Annotated[float, Field(gt=0.0, strict=True)] | None = None  # in total
-    pump_energy_j: Annotated[float, Field(gt=0.0, strict=True)] | None = None  # in the coil, total
+    duration_s: _Limit | None = None  # as estimated
+    pump_on_s: _Limit | None = None  # in total
+    pump_energy_j: _Limit | None = None  # in the coil, total
     pulses: PulseLimits = PulseLimits()
 
 

@@ -4,45 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Annotated
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
 
 from controller.errors import InputError
+from controller.settings import PulseSettings
 from controller.signal.waveforms import power_ratio
-
-# Wide enough for any coil, narrow enough that no product of a few overflows.
-_Positive = Annotated[float, Field(ge=1.0e-12, le=1.0e12, strict=True)]
-
-
-class PulseLimits(BaseModel):
-    """What a coil and its tip stand, and what it takes to switch them.
-
-    Common practice, no source: pulses of about 100 mA and a little over 30 us
-    switch a magnetic tip. The rest is arbitrary and on the careful side; the
-    limits of the coil at hand belong into [limits.pulses].
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    least_width_s: _Positive = 30.0e-6  # a shorter pulse does not switch
-    largest_current_a: _Positive = 0.12
-    largest_duty: Annotated[float, Field(gt=0.0, le=1.0, strict=True)] = 0.6
-    resistance_ohm: _Positive = 10.0
-    current_a_per_unit: _Positive | None = None  # None: the channel's volts across the resistance
-    heat_limit_j: _Positive = 0.5  # within any window of window_s
-    window_s: _Positive = 10.0
-
-    def current_a(self, amplitude: float) -> float:
-        """Peak current of an amplitude in the channel's unit [A]."""
-        return amplitude * (self.current_a_per_unit or 1.0 / self.resistance_ohm)
-
-    def heating_w(self, amplitude: float, waveform: str, pulse_turns: float = 0.0) -> float:
-        """Mean power that a waveform leaves in the coil [W]."""
-        current_a = self.current_a(amplitude)
-        sine_w = 0.5 * current_a * current_a * self.resistance_ohm
-        return sine_w * power_ratio(waveform, pulse_turns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,15 +40,43 @@ class HeatingInterval:
     power_w: float
 
 
-def check_pulse_train(train: PulseTrain, limits: PulseLimits) -> None:
+def heating_w(
+    pulses: PulseSettings, amplitude: float, waveform: str, pulse_turns: float = 0.0
+) -> float:
+    """Mean power that a waveform leaves in the coil.
+
+    Parameters
+    ----------
+    pulses : PulseSettings
+        The coil.
+    amplitude : float
+        Peak, in the channel's unit.
+    waveform : {"sine", "square", "pulses"}
+        As in `controller.signal.waveforms`.
+    pulse_turns : float
+        Width of one pulse in periods; counts for pulses only.
+
+    Returns
+    -------
+    float
+        [W].
+    """
+    current_a = pulses.current_a(amplitude)
+    sine_w = 0.5 * current_a * current_a * pulses.resistance_ohm
+    return sine_w * power_ratio(waveform, pulse_turns)
+
+
+def check_pulse_train(train: PulseTrain, limits: PulseSettings, table: str) -> None:
     """Refuse a train that breaks a limit by itself; its heat over time is another check.
 
     Parameters
     ----------
     train : PulseTrain
         What is asked.
-    limits : PulseLimits
+    limits : PulseSettings
         What is allowed.
+    table : str
+        Where the limits stand, for messages.
 
     Raises
     ------
@@ -92,20 +87,20 @@ def check_pulse_train(train: PulseTrain, limits: PulseLimits) -> None:
     if train.pulse_s < limits.least_width_s:
         raise InputError(
             f"pulse_s = {train.pulse_s:g}: a pulse has to last {limits.least_width_s:g} s "
-            "at least (limits.pulses.least_width_s)"
+            f"at least ({table}.least_width_s)"
         )
     if train.duty > limits.largest_duty:
         widest_s = 0.5 * limits.largest_duty / train.frequency_hz
         raise InputError(
             f"pulse_s = {train.pulse_s:g}: current would flow {train.duty:.3g} of the time at "
             f"{train.frequency_hz:g} Hz; {limits.largest_duty:g} is allowed "
-            f"(limits.pulses.largest_duty), a pulse of {widest_s:.3g} s"
+            f"({table}.largest_duty), a pulse of {widest_s:.3g} s"
         )
     current_a = limits.current_a(train.amplitude)
     if current_a > limits.largest_current_a:
         raise InputError(
             f"amplitude = {train.amplitude:g}: gives pulses of {current_a:.3g} A; "
-            f"{limits.largest_current_a:g} A is allowed (limits.pulses.largest_current_a)"
+            f"{limits.largest_current_a:g} A is allowed ({table}.largest_current_a)"
         )
 
 

@@ -8,8 +8,9 @@ loop may lose a mode or mute the pump: the step is interrupted then, except `wai
 which only lets time pass. The pump is asked off, the modes are driven and found
 again by the loop itself, and the protocol goes back to the last step that prepared
 the modes (find, lock, settle, ring_up or drive) and tries again, as often as its
-`retries` allow. A pause takes effect between two steps; a skipped step ends at once
-and counts as not completed; a skipped pump goes off.
+`retries` allow. A pause takes effect between two steps; what is lost meanwhile
+interrupts the step that was to come. A skipped step ends at once and counts as not
+completed; a skipped pump goes off.
 """
 
 from __future__ import annotations
@@ -19,11 +20,14 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from controller.protocol.language import ProtocolPlan
-from controller.protocol.timeline import PlannedStep, flattened
+from controller.protocol.timeline import LEAST_AVERAGES, PlannedStep, flattened
 from controller.records import Event, ModeId, PumpState, Section
 from controller.settings import LoopSettings
 from controller.supervisor.requests import PumpWish, Request, RequestKind
+from controller.tracking.stability import RunningAllan
 
 WHO = "protocol"
 # Steps that prepare the modes: they wait where a lock is lost, and it is to them that an
@@ -48,7 +52,9 @@ class LoopView:
     are_locked: bool
     amplitudes_m: Mapping[ModeId, float]
     difference_sigma_hz: float | None
-    allan_deviation_hz: Callable[[float], float | None]  # of the difference, at a time [s]
+    tick_s: float  # between two of the estimates that follow
+    differences_hz: tuple[float | None, ...]  # estimates of this block; None: in doubt
+    release_refusal: Callable[[str], str]  # why a mode ("" for both) cannot be left; empty: it can
     pump_state: PumpState
     is_pump_over: bool  # it was on for the time that was wished
     marks: tuple[str, ...] = ()  # that came with this block
@@ -111,6 +117,7 @@ class ProtocolRunner:
         self._has_come_on = False  # the pump, in the present step
         self._was_known = False
         self._recovering_from_s: float | None = None
+        self._undisturbed = _Undisturbed()
         self._pause_wanted = False
         self._marks: list[str] = []
         self._now_s = 0.0
@@ -155,12 +162,18 @@ class ProtocolRunner:
             "steps": self.count,
             "done": min(self._place, self.count),
             "repeated": self._repeated,
+            "failure": self.failure,
         }
 
     @property
     def is_paused(self) -> bool:
         """Whether it waits for an operator before the next step."""
         return self._pause_wanted and self._begun_s is None
+
+    @property
+    def is_recovering(self) -> bool:
+        """Whether it waits for the modes after an interruption."""
+        return self._recovering_from_s is not None
 
     @property
     def is_recording(self) -> bool:
@@ -258,16 +271,25 @@ class ProtocolRunner:
         events: list[Event],
     ) -> None:
         """Begin and end steps until one has to wait."""
+        self._undisturbed.process(view)
         if self._recovering_from_s is not None:
+            if self.is_paused:  # nobody waits for a lock
+                self._recovering_from_s = view.time_s
+                return
             if not view.are_locked:
                 self._lose_patience(view, events)
                 return
             self._recovering_from_s = None
         while (step := self.step) is not None:
+            if self.is_paused:
+                if why := self._loss(step, view):
+                    self._interrupt(f"{why} during a pause", view, asked, sections, events)
+                return
             if self._begun_s is None:
-                if self._pause_wanted:
+                refusal = self._begin(step, view, asked, events)
+                if refusal:
+                    self._interrupt(refusal, view, asked, sections, events)
                     return
-                self._begin(step, view, asked, events)
                 if not step.is_instant:
                     return
             self._has_come_on |= view.pump_state is PumpState.ON
@@ -282,12 +304,19 @@ class ProtocolRunner:
 
     def _begin(
         self, step: PlannedStep, view: LoopView, asked: list[Request], events: list[Event]
-    ) -> None:
+    ) -> str:
+        """Ask for what a step needs; why the loop would refuse it, empty if it does not."""
         self._begun_s = view.time_s
         self._attempts[self._place] += 1
         self._has_come_on = False
-        asked.extend(self._opening(step))
+        self._undisturbed.reset()
         events.append(self._event(view, "step", f"{self.number} of {self.count}: {step.title}"))
+        if step.kind == "release":
+            refusal = view.release_refusal(_named_mode(step))
+            if refusal:
+                return f"release refused: {refusal}"
+        asked.extend(self._opening(step))
+        return ""
 
     def _end(
         self,
@@ -321,9 +350,7 @@ class ProtocolRunner:
 
     def _opening(self, step: PlannedStep) -> list[Request]:
         """What a step asks of the loop when it begins."""
-        p = step.parameters
-        mode = str(p.get("mode", "both"))
-        text = "" if mode == "both" else mode
+        p, text = step.parameters, _named_mode(step)
         if step.kind in ("ring_up", "drive"):
             value = float(p.get("amplitude_m", 0.0))
             return [_request(RequestKind.DRIVE, text=text, value=value)]
@@ -345,7 +372,7 @@ class ProtocolRunner:
         if step.kind in ("lock", "drive"):
             return view.are_locked
         if step.kind == "settle":
-            return _has_settled(p, view)
+            return self._has_settled(p, view)
         if step.kind == "ring_up":
             return view.are_locked and _is_rung_up(p, view)
         if step.kind == "pump_on":
@@ -362,6 +389,24 @@ class ProtocolRunner:
         wanted = str(step.parameters.get("text", ""))
         return any(not wanted or mark == wanted for mark in self._marks)
 
+    def _has_settled(self, parameters: Mapping[str, float | str | bool], view: LoopView) -> bool:
+        sigma_hz = parameters.get("difference_sigma_hz")
+        if sigma_hz is not None:
+            known = view.difference_sigma_hz
+            return known is not None and known < float(sigma_hz)
+        deviation_hz = self._undisturbed.deviation_hz(float(parameters["averaging_s"]))
+        return deviation_hz is not None and deviation_hz < float(parameters["allan_deviation_hz"])
+
+    def _loss(self, step: PlannedStep, view: LoopView) -> str:
+        """What a step that is still to begin would have needed and is lost; empty: nothing."""
+        if step.kind in (*PREPARING, "wait"):
+            return ""
+        if self._was_known and not view.are_known:
+            return "a lock was lost"
+        if self._is_pumped and step.kind != "pump_off":
+            return _pump_loss(view)
+        return ""
+
     def _interruption(self, step: PlannedStep, view: LoopView) -> str:
         """Why the present step cannot go on; empty if it can."""
         elapsed_s = view.time_s - (self._begun_s or 0.0)
@@ -369,19 +414,17 @@ class ProtocolRunner:
         is_lost = self._was_known or elapsed_s > KNOWN_WITHIN_S
         if is_watched and step.kind not in PREPARING and is_lost and not view.are_known:
             return "a lock was lost"
-        if is_watched and self._has_lost_pump(step, view):
-            is_muted = view.pump_state is PumpState.MUTED
-            return "the pump was muted" if is_muted else "the pump went off"
+        if is_watched and self._should_be_pumped(step, view) and (why := _pump_loss(view)):
+            return why
         if self._has_waited(step, elapsed_s) and not self._is_done(step, view):
             return f"it took longer than {elapsed_s:.3g} s"
         return ""
 
-    def _has_lost_pump(self, step: PlannedStep, view: LoopView) -> bool:
-        """Whether the pump should be on, and is not."""
-        should_be_on = self._is_pumped
+    def _should_be_pumped(self, step: PlannedStep, view: LoopView) -> bool:
+        """Whether the pump should be on."""
         if step.kind == "pump_on":
-            should_be_on = self._has_come_on and not view.is_pump_over
-        return should_be_on and view.pump_state is not PumpState.ON
+            return self._has_come_on and not view.is_pump_over
+        return self._is_pumped
 
     @staticmethod
     def _has_waited(step: PlannedStep, elapsed_s: float) -> bool:
@@ -460,13 +503,46 @@ def _wish(parameters: Mapping[str, float | str | bool]) -> PumpWish:
     )
 
 
-def _has_settled(parameters: Mapping[str, float | str | bool], view: LoopView) -> bool:
-    sigma_hz = parameters.get("difference_sigma_hz")
-    if sigma_hz is not None:
-        known = view.difference_sigma_hz
-        return known is not None and known < float(sigma_hz)
-    deviation_hz = view.allan_deviation_hz(float(parameters["averaging_s"]))
-    return deviation_hz is not None and deviation_hz < float(parameters["allan_deviation_hz"])
+class _Undisturbed:
+    """Allan deviation of the difference since a step began, or since it was last in doubt."""
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """A step begins."""
+        self._allan: RunningAllan | None = None  # begins with the first estimate
+        self._span_s = 0.0
+
+    def process(self, view: LoopView) -> None:
+        """Take the estimates of a block."""
+        for difference_hz in view.differences_hz:
+            if difference_hz is None:
+                self.reset()
+                continue
+            if self._allan is None:
+                self._allan = RunningAllan(view.tick_s)
+            self._allan.process(np.array([difference_hz]))
+            self._span_s += view.tick_s
+
+    def deviation_hz(self, averaging_s: float) -> float | None:
+        """At an averaging time; None before there are enough of these."""
+        if self._allan is None or self._span_s < LEAST_AVERAGES * averaging_s:
+            return None
+        return self._allan.deviation_at(averaging_s)
+
+
+def _named_mode(step: PlannedStep) -> str:
+    """The mode that a step names, as a request does: empty for both."""
+    mode = str(step.parameters.get("mode", "both"))
+    return "" if mode == "both" else mode
+
+
+def _pump_loss(view: LoopView) -> str:
+    """How a pump that should be on is not; empty if it is."""
+    if view.pump_state is PumpState.ON:
+        return ""
+    return "the pump was muted" if view.pump_state is PumpState.MUTED else "the pump went off"
 
 
 def _is_rung_up(parameters: Mapping[str, float | str | bool], view: LoopView) -> bool:

@@ -31,12 +31,13 @@ from controller.analysis.tracks import COLUMNS_NEEDED, AllanCurve, RunTracks
 from controller.errors import InputError
 from controller.records import ModeId
 from controller.runtime.log.export import write_tracks_csv
+from controller.runtime.log.pieces import LOG_NAME as LOG_NAME
+from controller.runtime.log.pieces import beside
 from controller.runtime.log.reader import CHUNK_ROWS, LogReader
 from controller.runtime.protocols import protocol_data
 from controller.runtime.summary import pump_offset_hz, summarise, write_summary
 from controller.runtime.truth import TruthComparison, predicted_allan_hz
 
-LOG_NAME = "log.sqlite"
 SUMMARY_NAME = "summary.json"
 TRACKS_NAME = "tracks.csv"
 REPORT_NAME = "report.html"
@@ -55,7 +56,7 @@ def write_outputs(folder: Path | str, log_path: Path | str) -> dict[str, Any]:
     folder : Path or str
         Where the files go; a truth is looked for here.
     log_path : Path or str
-        The log of the run, finished or killed.
+        The log of the run, finished or killed; a folder: all its pieces.
 
     Returns
     -------
@@ -83,9 +84,11 @@ def write_report(log_path: Path | str, path: Path | str | None = None) -> Path:
     Parameters
     ----------
     log_path : Path or str
-        The log; a truth is looked for beside it.
+        A log file, or the folder of a run for all pieces of its log; a truth
+        is looked for there.
     path : Path or str or None
-        The page; None: `report.html` beside the log.
+        The page; None: `report.html` beside the log, of a later piece
+        `report-2.html` and so on.
 
     Returns
     -------
@@ -98,9 +101,9 @@ def write_report(log_path: Path | str, path: Path | str | None = None) -> Path:
         If the log or the truth is damaged, or the page cannot be written.
     """
     log_path = Path(log_path)
-    path = log_path.with_name(REPORT_NAME) if path is None else Path(path)
-    truth = TruthComparison.found_in(log_path.parent)
+    path = beside(log_path, REPORT_NAME) if path is None else Path(path)
     with LogReader(log_path) as reader:
+        truth = TruthComparison.found_in(reader.folder)
         _write_page(reader, truth, summarise(reader, truth), path)
     return path
 
@@ -186,9 +189,9 @@ def _protocol_figures(reader: LogReader, analysis: str) -> list[ProtocolFigure]:
 
 def _head(reader: LogReader) -> ReportHead:
     return ReportHead(
-        title=reader.settings.get("title") or f"Run {reader.path.absolute().parent.name}",
+        title=reader.settings.get("title") or f"Run {reader.folder.absolute().name}",
         description=reader.settings.get("description") or "",
-        source=reader.path.name,
+        source=", ".join(reader.file_names),
         started=reader.started,
     )
 

@@ -10,7 +10,7 @@ import math
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from controller.analysis.protocols.data import (
 )
 from controller.analysis.protocols.registry import ANALYSES
 from controller.errors import InputError
-from controller.instrument import Instrument
+from controller.instrument import StreamFormat, ToneChannel
 from controller.protocol.checks import check_plan
 from controller.protocol.language import ProtocolPlan, plan_from_tables, with_parameters
 from controller.protocol.source_lines import line_of
@@ -32,6 +32,7 @@ from controller.runtime.shipped import chosen_file, shipped_files
 from controller.settings import LoopSettings
 
 MARK_KIND = "mark"
+EVER_S = (-math.inf, math.inf)
 RECORDED = (
     "time_s",
     "difference_hz",
@@ -46,6 +47,20 @@ RECORDED = (
 )
 
 
+class Device(Protocol):
+    """What a protocol has to fit: an instrument, or what is known of one."""
+
+    @property
+    def stream(self) -> StreamFormat:
+        """What the samples mean."""
+        ...
+
+    @property
+    def tones(self) -> Mapping[str, ToneChannel]:
+        """The outputs by name."""
+        ...
+
+
 class ProtocolFile:
     """A protocol file as it was read, which can say where a mistake stands.
 
@@ -53,6 +68,9 @@ class ProtocolFile:
     ----------
     path : Path
         The file.
+    text : str, optional
+        Its content, where that did not come from a file; then `path` is what
+        messages call it.
 
     Raises
     ------
@@ -61,10 +79,10 @@ class ProtocolFile:
         key, value, and what would be right.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, text: str | None = None) -> None:
         self.path = path
         try:
-            self._text = path.read_text(encoding="utf-8")
+            self._text = path.read_text(encoding="utf-8") if text is None else text
             self._tables: dict[str, Any] = tomllib.loads(self._text)
         except (OSError, UnicodeDecodeError) as error:
             raise InputError(f"{path}: cannot be read ({error})") from error
@@ -79,7 +97,7 @@ class ProtocolFile:
         return f"ProtocolFile({self.path})"
 
     def for_run(
-        self, settings: LoopSettings, instrument: Instrument, values: Mapping[str, float]
+        self, settings: LoopSettings, instrument: Device, values: Mapping[str, float]
     ) -> ProtocolPlan:
         """The plan with other parameters, checked against modes and instrument.
 
@@ -87,7 +105,7 @@ class ProtocolFile:
         ----------
         settings : LoopSettings
             What modes and pump are.
-        instrument : Instrument
+        instrument : Device
             What it is to run on.
         values : mapping of str to float
             Parameters to change, by name.
@@ -141,38 +159,52 @@ def protocol_file(name: str) -> ProtocolFile:
     return ProtocolFile(chosen_file(name, shipped_protocols(), "protocol"))
 
 
-def protocol_data(reader: LogReader) -> ProtocolData:
+def protocol_data(reader: LogReader, between_s: tuple[float, float] = EVER_S) -> ProtocolData:
     """What a protocol left in a log, as its analysis takes it.
 
     Parameters
     ----------
     reader : LogReader
         The log.
+    between_s : (float, float)
+        From when to when the protocol was carried out [s], where there is more
+        than one in the log.
 
     Returns
     -------
     ProtocolData
-        All sections, basebands, records and marks.
+        Its sections, basebands, records and marks.
     """
     settings = LoopSettings.model_validate(
         {key: value for key, value in reader.settings.items() if key in LoopSettings.model_fields}
     )
-    columns = reader.basebands()
+    begin_s, end_s = between_s
+    columns = _between(reader.basebands(), begin_s, end_s)
     basebands = np.zeros(len(columns["time_s"]), dtype=BASEBAND_DTYPE)
     for name, values in columns.items():
         basebands[name] = values
     basebands["sample_index"] = np.round(columns["time_s"] * reader.stream.sample_rate_hz)
     return ProtocolData(
-        sections=tuple(reader.sections()),
+        sections=tuple(s for s in reader.sections() if begin_s <= s.start_s and s.end_s <= end_s),
         basebands=basebands,
         lower_reference_hz=settings.modes.lower.frequency_hz,
         upper_reference_hz=settings.modes.upper.frequency_hz,
         facts=_facts(settings, reader, basebands),
-        records=reader.columns(RECORDED),
+        records=_between(reader.columns(RECORDED), begin_s, end_s),
         marks=tuple(
-            (event.time_s, event.text) for event in reader.events() if event.kind == MARK_KIND
+            (event.time_s, event.text)
+            for event in reader.events()
+            if event.kind == MARK_KIND and begin_s <= event.time_s <= end_s
         ),
     )
+
+
+def _between(
+    columns: Mapping[str, np.ndarray], begin_s: float, end_s: float
+) -> dict[str, np.ndarray]:
+    """The rows of a time."""
+    is_within = (begin_s <= columns["time_s"]) & (columns["time_s"] <= end_s)
+    return {name: values[is_within] for name, values in columns.items()}
 
 
 def analysed(reader: LogReader, analysis: str) -> dict[str, Any]:

@@ -1,49 +1,38 @@
-"""The one thread that reads an instrument and sets its tones.
+"""Runs from making their folder to writing their outputs.
 
-    instrument.read -> engine.step -> instrument.set_tone -> log
-
-Nothing is computed or decided here. What is kept here is the order in which
-things are switched: whatever happens (an end, a fault of the instrument, a
-full disk, Ctrl-C, an error of our own), every tone goes off first, the pump
-before the drives; then the log is completed and the outputs are written.
+What goes on between stands in `controller.runtime.loop`.
 """
 
 from __future__ import annotations
 
-import gc
-import signal
-import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from types import FrameType, TracebackType
-from typing import Any, Protocol, TypeVar
+from typing import Any
 
-import numpy as np
-
-from controller.engine import Engine, Step
-from controller.errors import DifftoneError, InputError, InstrumentError, RunFailed
-from controller.instrument import (
-    Instrument,
-    InstrumentFault,
-    SampleBlock,
-    StreamEnded,
-    StreamTimeout,
-    Tone,
-    ToneRefused,
-)
+from controller.engine import Engine
+from controller.errors import DifftoneError, InputError, RunFailed
+from controller.instrument import Instrument
 from controller.protocol.checks import check_plan
 from controller.protocol.language import ProtocolPlan
 from controller.protocol.runner import ProtocolRunner
-from controller.records import Event, ModeId, Record, TrackerState
 from controller.replay import ReplayEngine
-from controller.runtime.configuration import one_line
+from controller.runtime.log.pieces import LOG_NAME
 from controller.runtime.log.reader import LogReader
 from controller.runtime.log.writer import LogWriter
+from controller.runtime.loop import (
+    FAILED,
+    Ending,
+    Loop,
+    LoopRun,
+    Progress,
+    RequestSource,
+    StopRequest,
+    clock_of,
+    no_requests,
+)
 from controller.runtime.outputs import (
-    LOG_NAME,
     REPORT_NAME,
     SUMMARY_NAME,
     TRACKS_NAME,
@@ -53,20 +42,8 @@ from controller.runtime.protocols import analysed
 from controller.runtime.truth import TRUTH_CSV, TRUTH_JSON
 from controller.settings import Configuration, LoopSettings, RunSettings
 
-ALLAN_EVERY_S = 10.0  # stream time between two rows of running Allan deviations in the log
-COLLECT_AFTER = 50_000  # new objects between two looks for garbage; the default is 700
-PROGRESS_EVERY_S = 0.1  # stream time between two calls of the progress display
-
 RUN_FILES = (LOG_NAME, SUMMARY_NAME, TRACKS_NAME, REPORT_NAME, TRUTH_CSV, TRUTH_JSON)
 """What a run leaves; a folder that holds one of them belongs to that run."""
-
-DONE, FAILED, INTERRUPTED = "done", "failed", "interrupted"  # outcomes, as in the log
-STOPPED_BY_OPERATOR = "stopped by the operator"
-
-Progress = Callable[[float, str], None]
-"""Shown a stream time [s] and the engine's status line while a run goes on."""
-
-Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,51 +58,6 @@ class Outcome:
     summary: Mapping[str, Any]  # as in summary.json
 
 
-class Loop(Protocol):
-    """What the runner needs of an engine; see `controller.engine`."""
-
-    def step(self, block: SampleBlock) -> Step:
-        """The tones, records and events that a block of samples leads to."""
-        ...
-
-    def tone_set(self, asked: Tone, actual: Tone | None, reason: str = "") -> Sequence[Event]:
-        """Told what became of a tone command; None: it was refused."""
-        ...
-
-    def finish(self) -> Step:
-        """The last records, after the stream has ended."""
-        ...
-
-    def stop_tones(self) -> Sequence[Tone]:
-        """Every tone at amplitude 0, the pump first."""
-        ...
-
-    @property
-    def finished(self) -> bool:
-        """Whether the run has lasted as long as it should."""
-        ...
-
-    @property
-    def failure(self) -> str | None:
-        """Why the loop cannot lock, or None."""
-        ...
-
-    @property
-    def status_line(self) -> str:
-        """State in a few words, for the operator."""
-        ...
-
-    @property
-    def results(self) -> Mapping[str, dict[str, Any]]:
-        """What the run found, by name."""
-        ...
-
-    @property
-    def allan(self) -> Mapping[str, Any]:
-        """Running Allan deviations by series; see `controller.tracking.stability`."""
-        ...
-
-
 def run(
     configuration: Configuration,
     out_dir: Path,
@@ -133,6 +65,7 @@ def run(
     instrument: Instrument,
     protocol: ProtocolPlan | None = None,
     progress: Progress | None = None,
+    requests: RequestSource = no_requests,
 ) -> Outcome:
     """Run the loop on an instrument for the configured time, or a protocol to its end.
 
@@ -149,6 +82,8 @@ def run(
     progress : callable, optional
         Shown stream time [s] and a status line about ten times a second of
         stream time.
+    requests : callable, optional
+        Asked before each block, and must not wait: what the operator wants.
 
     Returns
     -------
@@ -171,7 +106,15 @@ def run(
         check_plan(protocol, configuration, instrument.tones, instrument.stream)
         runner = ProtocolRunner.of(protocol, configuration)
     engine = Engine(configuration, instrument.stream, instrument.tones, runner)
-    return run_loop(engine, instrument, out_dir, configuration, configuration.run, progress)
+    return run_loop(
+        engine,
+        instrument,
+        out_dir,
+        configuration,
+        configuration.run,
+        progress=progress,
+        requests=requests,
+    )
 
 
 def replay(
@@ -209,7 +152,7 @@ def replay(
     """
     engine = ReplayEngine(recording.stream, modes_hz, settings)
     limits = settings.run if settings is not None else RunSettings()
-    return run_loop(engine, recording, out_dir, settings, limits, progress)
+    return run_loop(engine, recording, out_dir, settings, limits, progress=progress)
 
 
 def run_loop(
@@ -218,7 +161,9 @@ def run_loop(
     out_dir: Path,
     settings: LoopSettings | None,
     limits: RunSettings,
+    *,
     progress: Progress | None = None,
+    requests: RequestSource = no_requests,
 ) -> Outcome:
     """One run, from making its folder to writing its outputs.
 
@@ -236,6 +181,8 @@ def run_loop(
         How long a read may take, and how often it may fail.
     progress : callable, optional
         As in `run`.
+    requests : callable, optional
+        As in `run`.
 
     Returns
     -------
@@ -249,7 +196,7 @@ def run_loop(
     RunFailed
         If the outputs cannot be written.
     """
-    _make_folder(out_dir)
+    make_run_folder(out_dir)
     log = LogWriter(
         out_dir / LOG_NAME,
         settings="{}" if settings is None else settings.model_dump_json(by_alias=True),
@@ -257,8 +204,18 @@ def run_loop(
         tones=instrument.tones,
         started=datetime.now(UTC).isoformat(timespec="seconds"),
     )
-    with _StopRequest() as stop_request:
-        current = _Run(engine, instrument, log, limits, progress, stop_request)
+    with StopRequest() as stop_request:
+        current = LoopRun(
+            engine,
+            instrument,
+            log,
+            limits,
+            stop_request,
+            progress=progress,
+            requests=requests,
+            analyse=lambda analysis: _analysed(log, analysis),
+            clock=clock_of(instrument, limits),
+        )
         ending = current.to_the_end(out_dir)
         summary = _outputs(out_dir, ending)
     return Outcome(
@@ -271,8 +228,19 @@ def run_loop(
     )
 
 
-def _make_folder(folder: Path) -> None:
-    """Make the folder of a run; refuse one that holds another run."""
+def make_run_folder(folder: Path) -> None:
+    """Make the folder of a run.
+
+    Parameters
+    ----------
+    folder : Path
+        May exist, without a run in it.
+
+    Raises
+    ------
+    InputError
+        If it holds files of another run, or cannot be made.
+    """
     taken = [name for name in RUN_FILES if (folder / name).exists()]
     if taken:
         raise InputError(
@@ -284,314 +252,13 @@ def _make_folder(folder: Path) -> None:
         raise InputError(f"--out {folder}: cannot be made: {error.strerror}") from error
 
 
-@dataclass(frozen=True, slots=True)
-class _Ending:
-    """Why the stream was left."""
-
-    outcome: str  # DONE, FAILED or INTERRUPTED
-    reason: str = ""
+def _analysed(log: LogWriter, analysis: str) -> Mapping[str, Any]:
+    """What the analysis of a protocol finds in its log."""
+    with LogReader(log.path) as reader:
+        return analysed(reader, analysis)
 
 
-class _Run:
-    """The loop of one run; owned by the thread that calls the instrument."""
-
-    def __init__(
-        self,
-        engine: Loop,
-        instrument: Instrument,
-        log: LogWriter,
-        limits: RunSettings,
-        progress: Progress | None,
-        stop_request: _StopRequest,
-    ) -> None:
-        self.end_index = 0  # sample index at which the stream read so far ends
-        self._engine = engine
-        self._instrument = instrument
-        self._log = log
-        self._limits = limits
-        self._progress = progress
-        self._stop_request = stop_request
-        self._rate_hz = instrument.stream.sample_rate_hz
-        self._locked_modes: set[ModeId] = set()  # those that have been locked at some time
-        self._refused_off: set[str] = set()  # channels whose last command, to go off, was refused
-        self._next_allan_index = self._next_progress_index = 0
-        self._analysis_failure = ""  # why a protocol has no results
-
-    def to_the_end(self, folder: Path) -> _Ending:
-        """Stream until something ends it; leave every tone off and the log closed."""
-        try:
-            try:
-                ending = self._stream()
-            except (InstrumentError, RunFailed) as error:
-                ending = _Ending(FAILED, one_line(error))
-            finally:
-                # Also for an error of our own: nothing may stay on.
-                silenced = self._silence()
-            self._complete_log(silenced)
-            self._write_truth(folder)
-            if ending.outcome == DONE:
-                ending = self._verdict()
-            self._note("end", ending.reason or ending.outcome)
-            self._log.close(ending.outcome, ending.reason)
-            return ending
-        except RunFailed as error:  # the log itself cannot be written
-            return _Ending(FAILED, one_line(error))
-        finally:
-            with suppress(RunFailed):
-                self._log.close(FAILED, "ended by an internal error")
-
-    def _stream(self) -> _Ending:
-        """Read, step and set tones until the run is over."""
-        _call("start", self._instrument.start)
-        self._note("start", f"{self._rate_hz:g} samples per second")
-        with _quiet_collector():
-            return self._blocks()
-
-    def _blocks(self) -> _Ending:
-        """Block after block, to the end."""
-        timeouts = 0
-        while not self._engine.finished and self._engine.failure is None:
-            if self._stop_request.is_set:
-                return _Ending(INTERRUPTED, STOPPED_BY_OPERATOR)
-            try:
-                block = self._read()
-            except StreamEnded:
-                break
-            except StreamTimeout as error:
-                timeouts += 1
-                self._on_timeout(timeouts, one_line(error))
-                continue
-            timeouts = 0
-            self._on_block(block)
-        return _Ending(DONE)
-
-    def _verdict(self) -> _Ending:
-        """How a run ended that came to the end of its stream or its time."""
-        if self._engine.failure is not None:
-            return _Ending(FAILED, self._engine.failure)
-        if self._analysis_failure:
-            return _Ending(FAILED, self._analysis_failure)
-        never = [mode for mode in ModeId if mode not in self._locked_modes]
-        if never:
-            return _Ending(FAILED, f"the {' and the '.join(never)} mode never locked")
-        return _Ending(DONE)
-
-    def _read(self) -> SampleBlock:
-        """The next block, checked."""
-        block = _call("read", self._instrument.read, self._limits.read_timeout_s)
-        samples = getattr(block, "samples", None)
-        expected = np.dtype(self._instrument.stream.dtype)
-        if not isinstance(block, SampleBlock) or not isinstance(samples, np.ndarray):
-            raise InstrumentFault(
-                f"read() gave {type(block).__name__}, not a SampleBlock of samples"
-            )
-        if samples.ndim != 1 or not np.can_cast(samples.dtype, expected, "same_kind"):
-            raise InstrumentFault(
-                f"read() gave samples of type {samples.dtype} and shape {samples.shape}; "
-                f"the stream says {expected} in one dimension"
-            )
-        return replace(block, samples=samples.astype(expected, copy=False))
-
-    def _on_block(self, block: SampleBlock) -> None:
-        """One turn of the loop."""
-        self.end_index = max(self.end_index, block.first_sample + len(block.samples))
-        step = self._engine.step(block)
-        # A tone that goes off is never kept waiting by one that goes on.
-        for tone in sorted(step.tones, key=_urgency):
-            self._set_tone(tone)
-        self._log_step(step)
-        if self.end_index >= self._next_allan_index:
-            self._next_allan_index = self.end_index + round(ALLAN_EVERY_S * self._rate_hz)
-            self._log_allan()
-        self._log.commit_if_due(self.end_index)
-        if self._progress is not None and self.end_index >= self._next_progress_index:
-            self._next_progress_index = self.end_index + round(PROGRESS_EVERY_S * self._rate_hz)
-            self._progress(self.end_index / self._rate_hz, self._engine.status_line)
-
-    def _on_timeout(self, count: int, text: str) -> None:
-        """Pump off at the first block that stays away; a fault at too many."""
-        reason = f"no block within {self._limits.read_timeout_s:g} s ({text})"
-        self._note("timeout", reason, source="stream")
-        if count == 1:
-            for tone in self._engine.stop_tones():
-                if tone.channel == "pump":
-                    self._set_tone(tone, reason)
-        if count > self._limits.timeouts_allowed:
-            raise InstrumentFault(f"{reason}, {count} times in a row")
-
-    def _set_tone(self, tone: Tone, reason: str = "") -> None:
-        """Command one tone, and tell engine and log what became of it."""
-        actual, refusal = self._command(tone)
-        self._log_tone(tone, actual, refusal or reason)
-        if actual is not None or tone.amplitude > 0.0:
-            self._refused_off.discard(tone.channel)
-        elif tone.channel in self._refused_off:
-            # The engine asks again after one refusal; after two, only stop() is left.
-            raise InstrumentFault(f"{tone.channel} could not be turned off: {refusal}")
-        else:
-            self._refused_off.add(tone.channel)
-
-    def _command(self, tone: Tone) -> tuple[Tone | None, str]:
-        """What the instrument really set, or None and why it refused."""
-        try:
-            actual = _call("set_tone", self._instrument.set_tone, tone)
-        except ToneRefused as error:
-            return None, one_line(error)
-        if not isinstance(actual, Tone):
-            raise InstrumentFault(f"set_tone() gave {type(actual).__name__}, not a Tone")
-        return actual, ""
-
-    def _silence(self) -> list[tuple[Tone, Tone | None, str]]:
-        """Every tone off and the instrument stopped, whatever it answers."""
-        done: list[tuple[Tone, Tone | None, str]] = []
-        for tone in self._engine.stop_tones():
-            try:
-                done.append((tone, *self._command(tone)))
-            except InstrumentError as error:
-                done.append((tone, None, one_line(error)))
-        with suppress(InstrumentError):
-            _call("stop", self._instrument.stop)
-        return done
-
-    def _complete_log(self, silenced: Sequence[tuple[Tone, Tone | None, str]]) -> None:
-        """The last tones, records, deviations and results."""
-        for asked, actual, reason in silenced:
-            self._log_tone(asked, actual, reason or "end of the run")
-        self._log_step(self._engine.finish())
-        self._log_allan()
-        results = dict(self._engine.results)
-        for name, result in results.items():
-            self._log.result(name, result)
-        analysis = results.get("protocol", {}).get("analysis")
-        if analysis is not None:
-            self._log.commit()
-            with LogReader(self._log.path) as reader:
-                found = analysed(reader, analysis)
-            self._log.result(analysis, found)
-            if "failure" in found:
-                self._analysis_failure = f"the analysis {analysis} failed: {found['failure']}"
-
-    def _write_truth(self, folder: Path) -> None:
-        """Let a simulated instrument leave its truth beside the run."""
-        write_truth = getattr(self._instrument, "write_truth", None)
-        if callable(write_truth):
-            try:
-                _call("write_truth", write_truth, folder)
-            except InstrumentError as error:
-                self._note("fault", one_line(error))
-
-    def _log_step(self, step: Step) -> None:
-        for record in step.records:
-            self._log.record(record)
-            self._locked_modes.update(_locked_in(record))
-        for section in step.sections:
-            self._log.section(section)
-        for baseband in step.basebands:
-            self._log.baseband(baseband)
-        for event in step.events:
-            self._log.event(event)
-
-    def _log_tone(self, asked: Tone, actual: Tone | None, reason: str) -> None:
-        self._log.tone(asked, actual, reason, at_index=self.end_index)
-        for event in self._engine.tone_set(asked, actual, reason):
-            self._log.event(event)
-
-    def _log_allan(self) -> None:
-        for series, running in self._engine.allan.items():
-            estimate = running.estimate()
-            self._log.allan(
-                self.end_index, series, estimate.taus_s, estimate.deviations, estimate.sigmas
-            )
-
-    def _note(self, kind: str, text: str, source: str = "run") -> None:
-        """An event of the runtime itself."""
-        self._log.event(
-            Event(
-                sample_index=self.end_index,
-                time_s=self.end_index / self._rate_hz,
-                source=source,
-                kind=kind,
-                text=text,
-            )
-        )
-
-
-class _StopRequest:
-    """Turns SIGINT and SIGTERM into a flag; a second one interrupts at once.
-
-    Outside the main thread, where Python allows no handlers, the flag stays
-    down.
-    """
-
-    def __init__(self) -> None:
-        self.is_set = False
-        self._previous: dict[signal.Signals, Any] = {}
-
-    def __enter__(self) -> _StopRequest:
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                self._previous[number] = signal.signal(number, self._on_signal)
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        for number, handler in self._previous.items():
-            signal.signal(number, handler)
-
-    def _on_signal(self, number: int, frame: FrameType | None) -> None:
-        if self.is_set:
-            raise KeyboardInterrupt
-        self.is_set = True
-
-
-@contextmanager
-def _quiet_collector() -> Iterator[None]:
-    """Keep the garbage collector from the loop's way.
-
-    What start-up made stays to the end and need not be looked at again, which would take
-    tens of milliseconds in the middle of a run. The loop itself leaves hardly any cycles
-    behind but makes small objects by the thousand: with the interpreter's threshold the
-    collector takes a tenth of its time (measured: 54 against 65 times real time).
-    """
-    before = gc.get_threshold()
-    gc.freeze()
-    gc.set_threshold(COLLECT_AFTER, *before[1:])
-    try:
-        yield
-    finally:
-        gc.set_threshold(*before)
-        gc.unfreeze()
-
-
-def _call(name: str, method: Callable[..., Answer], *arguments: Any) -> Answer:
-    """Call anybody's method: whatever it raises becomes an InstrumentError."""
-    try:
-        return method(*arguments)
-    except InstrumentError:
-        raise
-    except Exception as error:
-        raise InstrumentFault(
-            f"{name}() failed: {type(error).__name__}: {one_line(error)}"
-        ) from error
-
-
-def _urgency(tone: Tone) -> int:
-    """Order of commands that come together: pump off, other tones off, the rest."""
-    if tone.amplitude > 0.0:
-        return 2
-    return 0 if tone.channel == "pump" else 1
-
-
-def _locked_in(record: Record) -> set[ModeId]:
-    """The modes that a record shows locked."""
-    return {mode for mode, r in record.modes.items() if r.state is TrackerState.LOCKED}
-
-
-def _outputs(folder: Path, ending: _Ending) -> Mapping[str, Any]:
+def _outputs(folder: Path, ending: Ending) -> Mapping[str, Any]:
     """Summary, tracks and report from the log; what fails there fails the run."""
     try:
         return write_outputs(folder, folder / LOG_NAME)

@@ -121,9 +121,21 @@ def check_settings(
             f"modes.upper.frequency_hz is {upper.frequency_hz:g}, not above "
             f"modes.lower.frequency_hz = {lower.frequency_hz:g}"
         )
+    for mode in ModeId:
+        _check_likely(settings, mode)
     for mode, channel in driven_channels(settings, tones).items():
         _check_drive(settings, stream, mode, channel)
     _check_pump(settings, tones.get(PUMP_NAME))
+
+
+def _check_likely(settings: LoopSettings, mode: ModeId) -> None:
+    wanted = settings.modes.of(mode)
+    likely_hz = wanted.likely_hz
+    if likely_hz is not None and abs(likely_hz - wanted.frequency_hz) > wanted.search_hz:
+        raise InputError(
+            f"modes.{mode.value}.likely_hz is {likely_hz:g}, outside {wanted.frequency_hz:g} "
+            f"± {wanted.search_hz:g} (frequency_hz, search_hz)"
+        )
 
 
 def _check_drive(
@@ -178,26 +190,43 @@ def tracker_config(
         detector_noise=(found.detector_noise if noise is None else noise / stream.metres_per_unit),
         thermal_amplitude=_thermal_amplitude(settings, stream, mode, found.frequency_hz),
         decay_rate_per_s=decay_rate_per_s(settings, mode, found.frequency_hz),
-        walk_hz_per_root_s=tracking.common_walk_hz_per_root_s or START_SHARED_WALK,
+        walk_hz_per_root_s=_walks_hz_per_root_s(settings)[0],
         hold_s=HOLD_S,
+    )
+
+
+def _walks_hz_per_root_s(settings: LoopSettings) -> tuple[float, float]:
+    """Shared and separate walk: as set, or what learning them begins with."""
+    tracking = settings.tracking
+    return (
+        tracking.common_walk_hz_per_root_s
+        or tracking.likely_common_walk_hz_per_root_s
+        or START_SHARED_WALK,
+        tracking.separate_walk_hz_per_root_s
+        or tracking.likely_separate_walk_hz_per_root_s
+        or START_SEPARATE_WALK,
     )
 
 
 def joint_config(settings: LoopSettings, found: Mapping[ModeId, FoundMode]) -> JointConfig:
     """Prior knowledge of the pair, from the settings and what the search found."""
     modes, pump, tracking = settings.modes, settings.pump, settings.tracking
-    shared = tracking.common_walk_hz_per_root_s
-    separate = tracking.separate_walk_hz_per_root_s
+    shared, separate = _walks_hz_per_root_s(settings)
     coupling_sigma_hz = _coupling_sigma_hz(settings)
     return JointConfig(
         lower_reference_hz=found[LOWER].frequency_hz,
         upper_reference_hz=found[UPPER].frequency_hz,
         frequency_sigma_hz=max(f.frequency_sigma_hz for f in found.values()) + 0.1,
         strengths=Strengths(
-            shared_walk=(shared or START_SHARED_WALK) ** 2,
-            separate_walk=(separate or START_SEPARATE_WALK) ** 2,
+            shared_walk=shared**2,
+            separate_walk=separate**2,
         ),
-        learnt=(shared is None, separate is None, True, True),
+        learnt=(
+            tracking.common_walk_hz_per_root_s is None,
+            tracking.separate_walk_hz_per_root_s is None,
+            True,
+            True,
+        ),
         drift_ratio_sigma=tracking.drift_ratio_sigma,
         pump_shift_hz=(modes.lower.pump_shift_hz_per_v2, modes.upper.pump_shift_hz_per_v2),
         pump_shift_sigma_hz=(

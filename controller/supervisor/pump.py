@@ -102,6 +102,7 @@ class PumpSupervisor:
     def reset(self) -> None:
         """Pump off, nothing healthy yet, wishes as configured."""
         self.wish = PumpWish(amplitude=self.config.amplitude, offset_hz=self.config.offset_hz)
+        self._wish_before = self.wish  # a protocol took the pump over
         self.window_hz = self.config.window_hz
         self.tone = ToneState(self.config.sample_rate_hz)
         self.interlock = Interlock(self.config.sample_rate_hz)
@@ -109,6 +110,7 @@ class PumpSupervisor:
         self._is_armed = not self.config.is_directed
         self._is_held = False  # by an operator's mute
         self._on_since: int | None = None
+        self._switched_at: int | None = None  # on, or off after a train of pulses
         self._on_at: int | None = None  # where the tone really began
         self.is_over = False  # a pump that was wished for a time has been on for it
         self._last_index = 0  # of the view before
@@ -204,6 +206,18 @@ class PumpSupervisor:
             self._enter(PumpState.MUTED, sample_index)
         self.interlock.distrust()
         return self._off_tone(sample_index)
+
+    def begin_direction(self) -> None:
+        """A protocol takes the pump over: it goes off, and comes on as the protocol wishes."""
+        self._wish_before = self.wish
+        self.config = replace(self.config, is_directed=True)
+        self._is_armed = self.is_over = False
+
+    def end_direction(self) -> None:
+        """The protocol is over: the pump goes off until it is armed, and is wished as before."""
+        self.wish = self._wish_before
+        self.config = replace(self.config, is_directed=False)
+        self._is_armed = self.is_over = False
 
     def finish(self, sample_index: int) -> tuple[Event, ...]:
         """The run is over: the pump is off for good."""
@@ -319,7 +333,7 @@ class PumpSupervisor:
         broken = []
         limit_hz = self.config.sigma_limit_hz
         # Written so that a NaN breaks each limit.
-        if not sigma_hz <= limit_hz and not self._has_just_come_on(view.sample_index):
+        if not sigma_hz <= limit_hz and not self._has_just_switched(view.sample_index):
             broken.append(
                 f"the difference is uncertain by {1e3 * sigma_hz:.3g} mHz, "
                 f"limit {1e3 * limit_hz:.3g} mHz"
@@ -337,16 +351,16 @@ class PumpSupervisor:
             broken.append(f"the channel cannot do {tone_hz:.3f} Hz")
         return tuple(broken)
 
-    def _has_just_come_on(self, index: int) -> bool:
-        """Whether the pump came on a moment ago.
+    def _has_just_switched(self, index: int) -> bool:
+        """Whether the pump came on, or a train of pulses ended, a moment ago.
 
-        Coming on shifts both modes by amounts that are known only once the
-        phases have shown them; meanwhile the stated uncertainty is that of
-        the shift, and no reason to go off again.
+        Coming on shifts both modes, and a train's end lets its tip go, by amounts
+        that are known only once the phases have shown them; meanwhile the stated
+        uncertainty is that of the shift, and no evidence against the pump.
         """
-        if self._on_since is None:
+        if self._switched_at is None:
             return False
-        return index - self._on_since < LEARN_S * self.config.sample_rate_hz
+        return index - self._switched_at < LEARN_S * self.config.sample_rate_hz
 
     # -- states -----------------------------------------------------------------
 
@@ -368,7 +382,11 @@ class PumpSupervisor:
             yield self._event(index, "waiting", "; ".join(reasons))
         is_well = not self.interlock.is_open
         is_long_enough = self.interlock.healthy_s(index) >= self.config.healthy_s
-        if is_well and is_long_enough and view.is_tick and view.difference_turns is not None:
+        sigma_hz = view.tracked_sigma_hz
+        # Also where a train that has just ended excuses it.
+        is_known = sigma_hz is not None and sigma_hz <= self.config.sigma_limit_hz
+        can_follow = is_known and view.is_tick and view.difference_turns is not None
+        if is_well and is_long_enough and can_follow:
             yield self._enter_with_event(PumpState.ON, index, "all was well for the healthy time")
 
     def _leave_on(self, state: PumpState, index: int, why: str) -> tuple[Event, ...]:
@@ -384,6 +402,9 @@ class PumpSupervisor:
         return self._event(index, "mute", why), change
 
     def _enter(self, state: PumpState, index: int) -> None:
+        if state is PumpState.ON or self.state is PumpState.ON:
+            has_ended = state is PumpState.OFF and self.wish.waveform == "pulses"
+            self._switched_at = index if state is PumpState.ON or has_ended else None
         self._states = [*self._states[-KEPT_STATES:], (index, state)]
         self._on_since = index if state is PumpState.ON else None
         self._on_at = None

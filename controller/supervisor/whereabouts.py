@@ -6,6 +6,7 @@ import copy
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 from controller.records import ModeId
 from controller.supervisor.searching import SearchTarget
@@ -35,6 +36,8 @@ class Whereabouts:
         Energy decay rates, roughly [1/s].
     sample_rate_hz : float
         Rate of the stream [Hz].
+    likely_targets : mapping of ModeId to SearchTarget
+        Where modes were in an earlier run; empty: nothing is known.
     """
 
     def __init__(
@@ -42,8 +45,10 @@ class Whereabouts:
         targets: Mapping[ModeId, SearchTarget],
         decay_rates_per_s: Mapping[ModeId, float],
         sample_rate_hz: float,
+        likely_targets: Mapping[ModeId, SearchTarget] = MappingProxyType({}),
     ) -> None:
         self.targets = dict(targets)
+        self.likely_targets = dict(likely_targets)
         self._decay_rates_per_s = dict(decay_rates_per_s)
         self._rate_hz = sample_rate_hz
         self.reset()
@@ -79,6 +84,11 @@ class Whereabouts:
     def strays_hz(self, mode: ModeId) -> tuple[float, ...]:
         """The stray lines near a mode that are known."""
         return self._strays_hz.get(mode, ())
+
+    @property
+    def first_targets(self) -> dict[ModeId, SearchTarget]:
+        """Where the first search of all looks."""
+        return {**self.targets, **self.likely_targets}
 
     def wide_target(self, mode: ModeId, sample_index: int) -> SearchTarget:
         """The configured range, and what is left there of a motion that was followed."""

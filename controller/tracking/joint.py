@@ -276,6 +276,7 @@ class JointEstimator:
         *,
         window_s: float | None = None,
         early: PumpAction | None = None,
+        jump_sigma_hz: float = 0.0,
     ) -> JointEstimate:
         """Advance by a time step and take the phases averaged over its end.
 
@@ -292,6 +293,9 @@ class JointEstimator:
         early : PumpAction, optional
             The same as `pump`, weighed by the time that was left in the window: what
             came early has moved the mean phase the more. None: pump was steady.
+        jump_sigma_hz : float
+            One sigma of a jump of the difference that is known to fall into the window,
+            nobody knows where: to second order a walk of the same variance over it [Hz].
 
         Returns
         -------
@@ -303,6 +307,7 @@ class JointEstimator:
         if duration_s - window_s > 1e-3 * window_s:  # a gap before the window
             self._predict(duration_s - window_s, reading, pump, pump, strengths)
         self._pump, self._window_s = pump, window_s
+        strengths[:, 1] += jump_sigma_hz**2 / window_s
         self._predict(window_s, reading, pump, early or pump, strengths)
         self._log_likelihood *= math.exp(-duration_s / FORGET_S)
         self._alert_s = {mode: left_s - duration_s for mode, left_s in self._alert_s.items()}
@@ -579,6 +584,16 @@ class JointEstimator:
         return {
             ModeId.LOWER: (1.0 + asymmetry) * (coupling * pump.lower_pull).real,
             ModeId.UPPER: (1.0 - asymmetry) * (coupling * pump.upper_pull).real,
+        }
+
+    def pump_shifts_hz(self) -> dict[ModeId, tuple[float, float]]:
+        """Shift of each mode by the pump's amplitude squared, with one sigma [Hz/unit^2]."""
+        lower, upper = np.zeros((2, STATES))
+        lower[SHIFT] = 1.0
+        upper[[SHIFT, SHIFT_DIFFERENCE]] = 1.0
+        return {
+            mode: (float(row @ self._mixed_x), _sigma(row, self._mixed_p))
+            for mode, row in ((ModeId.LOWER, lower), (ModeId.UPPER, upper))
         }
 
     def pull_sigma_hz(self, mode: ModeId) -> float:

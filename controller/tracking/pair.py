@@ -39,6 +39,8 @@ TWO_PI = 2.0 * math.pi
 # A mode that has drifted by this part of the flat pass band is mixed down anew.
 RETUNE_RATIO = 0.25
 
+# Of a tick: the reach of the filters beyond it, from which a jump is still seen within.
+JUMP_MARGIN = 0.25
 FOLLOWING = (TrackerState.LOCKED, TrackerState.PULLING_IN)
 
 _NONE_PENDING = np.empty((0, 2), dtype=np.complex128), np.empty(0, dtype=np.int64)
@@ -234,6 +236,10 @@ class TrackedPair:
         self._pending, self._pending_centers = _NONE_PENDING
         self._begin_tick()
 
+    def announce_jump(self, sample_index: int, sigma_hz: float) -> None:
+        """The difference will jump at a sample, not long ago or soon, by about a sigma [Hz]."""
+        self._jumps.append((sample_index, sigma_hz))
+
     def process(self, samples: np.ndarray, first_index: int, influence: Influence) -> list[Tick]:
         """Take a block; returns the ticks it completed.
 
@@ -326,6 +332,7 @@ class TrackedPair:
         self._tick_center: float | None = None  # of the last tick
         self.last_observed: ObserverEstimate | None = None
         self._kept_means: list[UpdateMeans] = []
+        self._jumps: list[tuple[int, float]] = []  # announced: sample and sigma [Hz]
         self._pending, self._pending_centers = _NONE_PENDING
         self._begin_tick()
 
@@ -440,7 +447,12 @@ class TrackedPair:
         self._tick_center = center
         action, early = mean_and_early_action(self._actions)
         joint = self.joint.process(
-            duration_s, self._joint_reading(), action, window_s=window_s, early=early
+            duration_s,
+            self._joint_reading(),
+            action,
+            window_s=window_s,
+            early=early,
+            jump_sigma_hz=self._jump_sigma_hz(center),
         )
         for tracker in self.trackers.values():
             tracker.diffusion_scale = joint.diffusion_scale
@@ -453,6 +465,15 @@ class TrackedPair:
         )
         self._begin_tick()
         return tick
+
+    def _jump_sigma_hz(self, center: float) -> float:
+        """Of the announced jumps that may fall into the tick around a sample.
+
+        One near the edge of a tick counts in both, because the filters smear it.
+        """
+        reach = (0.5 + JUMP_MARGIN) * self.config.tick_s * self.config.sample_rate_hz
+        self._jumps = [(at, sigma_hz) for at, sigma_hz in self._jumps if at >= center - reach]
+        return math.hypot(*(hz for at, hz in self._jumps if at <= center + reach))
 
     def _joint_reading(self) -> JointReading:
         """Mean phases over the tick, where every update of it was a measurement."""

@@ -16,6 +16,7 @@ import pytest
 
 from controller.runtime.log.reader import LogReader
 from controller.runtime.outputs import write_outputs
+from tests.support.log_kills import killed as killed_writer
 from tests.support.sample_log import STREAM, SampleRun, write_log
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -126,3 +127,15 @@ def first_times_s(record_count: int) -> list[float]:
     """Times of the first records of the sample run."""
     rate_hz = STREAM.sample_rate_hz
     return [round(place / 10 * rate_hz) / rate_hz for place in range(record_count)]
+
+
+@pytest.mark.parametrize("is_paced", [True, False])
+def test_a_killed_thread_loses_no_committed_row_and_less_than_a_second(
+    tmp_path: Path, is_paced: bool
+) -> None:
+    """Once each; `tests.benchmarks.log_kills` does it a hundred times."""
+    left = killed_writer(tmp_path, 1.2, is_paced=is_paced)
+    assert left.complaint == ""
+    assert left.acknowledged > 0
+    assert left.lost_committed == 0
+    assert left.lost_s <= 1.0

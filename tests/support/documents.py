@@ -12,6 +12,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from controller.tracking import states
+from tests.support.message_page import (
+    command_fields,
+    command_table,
+    part_tables,
+    schema_text,
+    telemetry_tables,
+)
 from tests.support.settings_table import settings_tables
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -31,11 +38,20 @@ def tracker_states() -> str:
     return f"```text\n{states.drawing()}\n```"
 
 
+MESSAGE_PAGE = "controller/service/MESSAGES.md"
+
 BLOCKS: dict[tuple[str, str], Callable[[], str]] = {
     ("README.md", "settings"): settings_tables,
     ("DEVELOPERS.md", "files"): file_map,
     ("DEVELOPERS.md", "tracker states"): tracker_states,
+    (MESSAGE_PAGE, "telemetry"): telemetry_tables,
+    (MESSAGE_PAGE, "parts"): part_tables,
+    (MESSAGE_PAGE, "commands"): command_table,
+    (MESSAGE_PAGE, "command fields"): command_fields,
 }
+
+FILES: dict[str, Callable[[], str]] = {"controller/service/messages.schema.json": schema_text}
+"""Files that are written from the source as a whole."""
 
 
 def split_at_marks(document: str, name: str) -> tuple[str, str, str]:
@@ -44,7 +60,7 @@ def split_at_marks(document: str, name: str) -> tuple[str, str, str]:
     Parameters
     ----------
     document : str
-        A file in the root folder.
+        A file, from the root folder on.
     name : str
         Name of the block.
 
@@ -60,11 +76,13 @@ def split_at_marks(document: str, name: str) -> tuple[str, str, str]:
 
 
 def main() -> None:
-    """Renew every block."""
+    """Renew every block and every file."""
     for (document, name), written in BLOCKS.items():
         before, _, after = split_at_marks(document, name)
         text = f"{before}\n\n{written()}\n\n{after}"
         (ROOT / document).write_text(text, encoding="utf-8")
+    for name, whole in FILES.items():
+        (ROOT / name).write_text(whole(), encoding="utf-8")
 
 
 def _summaries(folder: Path) -> Iterator[tuple[Path, str]]:

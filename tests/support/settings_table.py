@@ -5,10 +5,11 @@ Meanings are the comments beside the fields.
 
 from __future__ import annotations
 
+import json
 import re
 import types
 from pathlib import Path
-from typing import Any, Union, get_args, get_origin
+from typing import Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -19,12 +20,14 @@ TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("modes.lower", settings.ModeSettings),
     ("drive", settings.DriveSettings),
     ("pump", settings.PumpSettings),
+    ("pump.pulses", settings.PulseSettings),
     ("tracking", settings.TrackingSettings),
     ("run", settings.RunSettings),
+    ("service", settings.ServiceSettings),
     ("instrument", settings.InstrumentSettings),
 )
 
-KINDS = {float: "number", int: "whole number", str: "text", dict: "table"}
+KINDS = {float: "number", int: "whole number", str: "text", bool: "true or false", dict: "table"}
 BOUNDS = {"gt": "> {:g}", "ge": "≥ {:g}", "lt": "< {:g}", "le": "≤ {:g}"}
 
 
@@ -37,6 +40,7 @@ def settings_tables() -> str:
         rows = [
             f"| `{field.alias or key}` | {_kind(field)} | {_default(field)} | {comments[key]} |"
             for key, field in table.model_fields.items()
+            if not isinstance(field.default, BaseModel)  # has a table of its own
         ]
         head = f"`[{name}]`{also}: {_lower_first(_in_a_cell(table.__doc__ or '').rstrip('.'))}\n"
         parts.append("\n".join([head, "| key | value | default | meaning |", "|---|---|---|---|"]))
@@ -73,6 +77,8 @@ def _words(annotation: Any, metadata: list[Any]) -> str:
     if origin in (Union, types.UnionType):
         members = [each for each in get_args(annotation) if each is not type(None)]
         return " or ".join(_words(each, []) for each in members)
+    if origin is Literal:
+        return " or ".join(f'`"{each}"`' for each in get_args(annotation))
     if origin is tuple:
         return "two numbers"
     words = KINDS[origin or annotation]
@@ -97,7 +103,7 @@ def _default(field: FieldInfo) -> str:
     default = field.get_default(call_default_factory=True)
     if default is None or default == {}:
         return "–"
-    return f"`{default!r}`" if not isinstance(default, str) else f'`"{default}"`'
+    return f"`{json.dumps(default)}`"
 
 
 def _lower_first(text: str) -> str:

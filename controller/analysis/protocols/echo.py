@@ -161,7 +161,7 @@ def _echo_fringes(
 
 def _gained_rad(before: FreeTime, after: FreeTime, facts: Facts, difference_hz: float) -> float:
     """Phase that the difference has by the second half beyond the first."""
-    drift_hz = facts.difference_per_lower * (after.lower_hz - before.lower_hz)
+    drift_hz = facts.difference_per_lower * after.lower_drift_hz(before)
     return TWO_PI * (
         difference_hz * (after.duration_s - before.duration_s)
         + 0.5 * drift_hz * (after.duration_s + before.duration_s)

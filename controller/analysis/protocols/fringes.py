@@ -56,12 +56,17 @@ class FreeTime:
     lead_rad: float  # of the pump's phase on that of the modes' difference, at the start
     pump_turned_rad: float  # from there to the start of the next pulse, with its step
     lower_hz: float  # mean, against its reference, modulo the update rate
+    update_hz: float  # basebands in a second
     powers_m2: tuple[float, float]  # mean squared amplitudes, lower and upper
 
     @property
     def duration_s(self) -> float:
         """From pulse to pulse."""
         return self.end_s - self.start_s
+
+    def lower_drift_hz(self, since: FreeTime) -> float:
+        """How far the lower mode has drifted since another free time, modulo the update rate."""
+        return math.remainder(self.lower_hz - since.lower_hz, self.update_hz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,6 +288,7 @@ def _free_time(
         lead_rad=-cmath.phase(overlap),
         pump_turned_rad=rate_rad_s * (end_s - start_s) + step_rad + beyond_rad,
         lower_hz=mean_turning_hz(within["lower"], passage.spacing_s),
+        update_hz=1.0 / passage.spacing_s,
         powers_m2=(
             float((np.abs(within["lower"]) ** 2).mean()),
             float((np.abs(within["upper"]) ** 2).mean()),
@@ -453,7 +459,7 @@ class FreeFringes:
         self, points: Points, frees: Sequence[FreeTime], facts: Facts, turned_hz: float
     ) -> None:
         self._points, self._turned_hz = points, turned_hz
-        spacing_hz = np.array([free.lower_hz - frees[0].lower_hz for free in frees])
+        drifts_hz = np.array([free.lower_drift_hz(frees[0]) for free in frees])
         lower, upper = facts.lower, facts.upper
         duffing = math.hypot(lower.duffing_sigma_hz_per_m2, upper.duffing_sigma_hz_per_m2)
         means = np.array(
@@ -463,7 +469,7 @@ class FreeFringes:
                 upper.duffing_self_hz_per_m2 - lower.duffing_cross_hz_per_m2,
             ]
         )
-        columns = np.stack([spacing_hz, *np.array([free.powers_m2 for free in frees]).T], axis=1)
+        columns = np.stack([drifts_hz, *np.array([free.powers_m2 for free in frees]).T], axis=1)
         self._known_hz = columns @ means
         # In sigmas of what was known beforehand, so that all are of like size.
         self._columns_hz = columns * np.array([facts.drift_ratio_sigma, duffing, duffing])

@@ -252,9 +252,14 @@ def _decay(run: Run, mode: ModeId, facts: Facts) -> _Decay:
             f"the ring-down at {run.start_s:.1f} s leaves residuals {math.sqrt(ratio):.1f} times "
             "as large as thermal motion and detector explain"
         )
+    # Residuals tell how large kicks and noise are; the gain, which wanders slowly, hardly shows
+    # in them, but counts in full over a whole decay.
+    gain_share = float(np.mean(2.0 / 3.0 * gain / variances))
+    quiet = max(ratio - gain_share, 0.0) / (1.0 - gain_share)
+    scale = float((quiet * kick_m2 + gain.mean()) / (kick_m2 + gain.mean()))
     return _Decay(
         rate_per_s=rate,
-        sigma_per_s=2.0 / (kept * step_s) * math.sqrt(ratio / information),
+        sigma_per_s=2.0 / (kept * step_s) * math.sqrt(scale / information),
         step_s=step_s,
         times_s=step_s * np.arange(len(sizes_m)),
         sizes_m=sizes_m,

@@ -445,8 +445,10 @@ class _Fit:
         along, across = self._noise_ratios
         count = self._steps.count
         self._across_factor = across**0.5 * factor(np.ones(count), np.full(count - 1, neighbour))
+        # Across shows how large kicks and noise are; the gain only acts along, and slowly: what
+        # it may do over a whole decay does not show from one step to the next.
         self._along_factor = along**0.5 * factor(
-            1.0 + 2.0 / 3.0 * gain, neighbour + (gain[1:] + gain[:-1]) / 12.0
+            across + 2.0 / 3.0 * gain, across * neighbour + (gain[1:] + gain[:-1]) / 12.0
         )
 
     def _learn_noise(self, residuals: np.ndarray) -> None:
@@ -455,7 +457,7 @@ class _Fit:
         along, across = residuals[:n], residuals[n : 3 * n]
         # Of the parameters, the mean decay rate is learnt along the motion.
         self._noise_ratios = (
-            max(self._noise_ratios[0] * float(along @ along) / (n - 1), LEAST_NOISE_RATIO),
+            max(self._noise_ratios[0] * float(along @ along) / (n - 1), 1.0),
             max(self._noise_ratios[1] * float(across @ across) / (2 * n - 5), LEAST_NOISE_RATIO),
         )
         predicted = self._predicted(self._values, self._detuning_rad_s(self._values))

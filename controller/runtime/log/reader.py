@@ -1,19 +1,17 @@
 """Reads the log of a run: finished, running, or killed.
 
-Only reads. What comes back is arrays in bounded pieces, so that the memory
-used does not grow with the length of the run. Every fault of the file is an
-InputError of one sentence.
+Only reads. What comes back is arrays of bounded length, so that the memory
+used does not grow with the length of the run. A long log in several files is
+read as one. Every fault of a file is an InputError of one sentence.
 """
 
 from __future__ import annotations
 
 import json
-import shutil
-import sqlite3
-import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import closing, suppress
+from contextlib import suppress
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -21,14 +19,18 @@ from typing import Any
 import numpy as np
 
 from controller.errors import InputError
-from controller.instrument import StreamFormat, Tone, ToneChannel
+from controller.instrument import Tone
 from controller.records import Event, Section
-from controller.runtime.log import APPLICATION_ID, FORMAT_VERSION
 from controller.runtime.log.columns import RECORD_COLUMNS, STATE_COLUMNS
+from controller.runtime.log.open_piece import EmptyPiece, OpenPiece
+from controller.runtime.log.pieces import LOG_NAME, piece_paths
 
 # Rows held at a time: large enough that the cost per row is that of SQLite,
 # small enough to stay at a few megabytes (arbitrary between 1e3 and 1e5).
 CHUNK_ROWS = 8192
+
+TABLES = ("records", "basebands", "sections", "events", "tones", "allan", "results")
+"""The tables of a log besides its head, as in schema.sql."""
 
 # The members of a Tone in their order, as asked and as set: a day has millions.
 _TONE_COLUMNS = (
@@ -66,7 +68,8 @@ class LogReader:
     Parameters
     ----------
     path : Path or str
-        A log file.
+        A log file, which is read alone, or the folder of a run: all pieces
+        of its log as one.
 
     Attributes
     ----------
@@ -77,7 +80,8 @@ class LogReader:
     channels : dict of str to ToneChannel
         The tone outputs by name.
     outcome : str or None
-        "done", "failed" or "interrupted"; None: running, or killed.
+        "done", "failed" or "interrupted", of a piece alone also "continued";
+        None: running, or killed.
     reason : str
         Why it ended so.
     started : str
@@ -86,80 +90,51 @@ class LogReader:
     Raises
     ------
     InputError
-        If the file is missing, damaged, or not a log of this project. The
-        iterators raise it too, when they come to a damaged page.
+        If the file is missing, damaged, or not a log of this project, or the
+        pieces are not of one run. The iterators raise it too, when they come
+        to a damaged page.
     """
 
     def __init__(self, path: Path | str) -> None:
         self.path = Path(path)
-        if not self.path.is_file():
-            raise InputError(f"{self.path}: no such file; give the log.sqlite of a run")
-        self._copy: tempfile.TemporaryDirectory[str] | None = None
-        self._database = self._opened()
+        paths = [self.path]
+        if self.path.is_dir():
+            paths = piece_paths(self.path)
+            if not paths:
+                raise InputError(
+                    f"{self.path}: no such file as {LOG_NAME} in it; give the folder of a run"
+                )
+        self._pieces: list[OpenPiece] = []
         try:
-            self._read_head()
+            for each in paths:
+                with suppress(*([EmptyPiece] if self._pieces else ())):
+                    self._pieces.append(OpenPiece(each))
+            self._read_heads()
         except InputError:
             self.close()
             raise
 
-    def _opened(self) -> sqlite3.Connection:
-        """A read-only connection that sees what a killed run left in its WAL."""
-        write_ahead = self.path.with_name(self.path.name + "-wal")
-        if not write_ahead.exists():
-            # Closed properly: nobody writes it any more, and SQLite need not
-            # set up (and leave behind) the shared index of a WAL.
-            return self._connected(self.path, "mode=ro&immutable=1")
-        with suppress(InputError):
-            return self._connected(self.path, "mode=ro")
-        # Where the folder may not be written, SQLite cannot set up the shared
-        # index of the WAL: read a copy.
-        self._copy = tempfile.TemporaryDirectory(prefix="difftone-log-")
-        copy = Path(self._copy.name) / "log.sqlite"
-        try:
-            shutil.copyfile(self.path, copy)
-            shutil.copyfile(write_ahead, copy.with_name("log.sqlite-wal"))
-        except OSError as error:
-            raise InputError(f"{self.path}: the log cannot be read ({error.strerror})") from error
-        return self._connected(copy, "mode=rw")
+    def _read_heads(self) -> None:
+        first = self._pieces[0].head
+        for piece in self._pieces:
+            if not piece.head.is_of_the_run_of(first):
+                raise InputError(
+                    f"{piece.path}: belongs to another run than {self._pieces[0].path.name};"
+                    " keep each run in a folder of its own"
+                )
+        self.started, self.settings, self.stream = first.started, first.settings, first.stream
+        self.channels = first.channels
+        self.outcome, self.reason = self._pieces[-1].head.outcome, self._pieces[-1].head.reason
 
-    def _connected(self, path: Path, options: str) -> sqlite3.Connection:
-        """A connection that has proved it can read the file."""
-        database: sqlite3.Connection | None = None
-        try:
-            database = sqlite3.connect(f"{path.absolute().as_uri()}?{options}", uri=True)
-            database.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        except sqlite3.Error as error:
-            if database is not None:
-                database.close()
-            raise InputError(
-                f"{self.path}: not a readable log; give the log.sqlite of a run ({error})"
-            ) from error
-        return database
+    @property
+    def folder(self) -> Path:
+        """The folder of the run."""
+        return self._pieces[0].path.parent
 
-    def _read_head(self) -> None:
-        [(application_id,)] = self._rows("PRAGMA application_id")
-        if application_id != APPLICATION_ID:
-            raise InputError(f"{self.path}: not a log of difftone; give the log.sqlite of a run")
-        head = list(
-            self._rows(
-                "SELECT format_version, started, settings, stream, tones, outcome, reason FROM run"
-            )
-        )
-        if len(head) != 1 or head[0][0] != FORMAT_VERSION:
-            raise InputError(
-                f"{self.path}: log format {head[0][0] if head else 'unknown'};"
-                f" this version of difftone reads format {FORMAT_VERSION}"
-            )
-        _, self.started, settings, stream, tones, self.outcome, self.reason = head[0]
-        try:
-            self.settings: dict[str, Any] = json.loads(settings)
-            self.stream = StreamFormat(**json.loads(stream))
-            self.channels = {
-                name: ToneChannel(**{**channel, "waveforms": tuple(channel["waveforms"])})
-                for name, channel in json.loads(tones).items()
-            }
-        except (ValueError, TypeError, KeyError) as error:
-            raise InputError(f"{self.path}: the head of the log is damaged ({error})") from error
+    @property
+    def file_names(self) -> tuple[str, ...]:
+        """The files that are read, in order."""
+        return tuple(piece.path.name for piece in self._pieces)
 
     def __enter__(self) -> LogReader:
         return self
@@ -173,10 +148,9 @@ class LogReader:
         self.close()
 
     def close(self) -> None:
-        """Close the file."""
-        self._database.close()
-        if self._copy is not None:
-            self._copy.cleanup()
+        """Close the files."""
+        for piece in self._pieces:
+            piece.close()
 
     def _rows(self, query: str, values: Sequence[Any] = ()) -> Iterator[tuple[Any, ...]]:
         for rows in self._row_chunks(query, values):
@@ -185,29 +159,40 @@ class LogReader:
     def _row_chunks(
         self, query: str, values: Sequence[Any] = (), rows: int = CHUNK_ROWS
     ) -> Iterator[list[tuple[Any, ...]]]:
-        try:
-            with closing(self._database.execute(query, values)) as cursor:
-                while chunk := cursor.fetchmany(rows):
-                    yield chunk
-        except sqlite3.Error as error:
-            raise InputError(f"{self.path}: the log is damaged ({error})") from error
+        """What a query finds in each piece; the pieces follow each other in time."""
+        for piece in self._pieces:
+            yield from piece.row_chunks(query, values, rows)
+
+    def _own_rows(
+        self, columns: str, table: str, where: str = "1", values: Sequence[Any] = ()
+    ) -> Iterator[tuple[Any, ...]]:
+        """Rows as they were written, without what a piece repeats of the one before it."""
+        before: int | None = None
+        for piece in self._pieces:
+            follows = before == piece.head.number - 1
+            skipped = piece.head.carried.get(table, 0) if follows else 0
+            # Where nothing is skipped a row id may be anything: it may be a sample index.
+            own = f"rowid > {skipped}" if skipped else "1"
+            query = f"SELECT {columns} FROM {table} WHERE {where} AND {own} ORDER BY rowid"
+            for rows in piece.row_chunks(query, values, CHUNK_ROWS):
+                yield from rows
+            before = piece.head.number
 
     @property
     def record_count(self) -> int:
         """Number of records committed so far."""
-        [(count,)] = self._rows("SELECT count(*) FROM records")
-        return int(count)
+        return sum(int(count) for (count,) in self._rows("SELECT count(*) FROM records"))
 
     @property
     def end_s(self) -> float:
         """Stream time of the newest row of any kind [s]; 0.0 in an empty log."""
-        [(end_s,)] = self._rows(
+        ends_s = self._rows(
             "SELECT max("
             " coalesce((SELECT time_s FROM records ORDER BY sample_index DESC LIMIT 1), 0.0),"
             " coalesce((SELECT max(time_s) FROM events), 0.0),"
             " coalesce((SELECT max(time_s) FROM tones), 0.0))"
         )
-        return float(end_s)
+        return max(float(end_s) for (end_s,) in ends_s)
 
     def chunks(
         self, names: Sequence[str] = RECORD_COLUMNS, *, rows: int = CHUNK_ROWS
@@ -252,8 +237,8 @@ class LogReader:
 
     def events(self) -> Iterator[Event]:
         """Events in the order in which they happened."""
-        for index, time_s, source, kind, text in self._rows(
-            "SELECT sample_index, time_s, source, kind, text FROM events ORDER BY rowid"
+        for index, time_s, source, kind, text in self._own_rows(
+            "sample_index, time_s, source, kind, text", "events"
         ):
             yield Event(sample_index=index, time_s=time_s, source=source, kind=kind, text=text)
 
@@ -296,6 +281,60 @@ class LogReader:
             columns[name] = real + 1j * imaginary
         return columns
 
+    def table(self, name: str) -> Iterator[dict[str, np.ndarray]]:
+        """Any table as it was written, as columns of a bounded number of rows.
+
+        Parameters
+        ----------
+        name : str
+            One of TABLES.
+
+        Yields
+        ------
+        dict of str to ndarray, shape (n,)
+            As `column_types` tells.
+
+        Raises
+        ------
+        InputError
+            If the file is damaged.
+        """
+        types = self.column_types(name)
+        rows = self._own_rows(", ".join(types), name)
+        while chunk := list(islice(rows, CHUNK_ROWS)):
+            columns = zip(*chunk, strict=True)
+            yield {
+                column: np.array(values, dtype=types[column])
+                for column, values in zip(types, columns, strict=True)
+            }
+
+    def column_types(self, table: str) -> dict[str, np.dtype]:
+        """The columns of a table by the names of schema.sql, and what they are read as.
+
+        Parameters
+        ----------
+        table : str
+            One of TABLES.
+
+        Returns
+        -------
+        dict of str to dtype
+            int64 for a whole number that is always known, float64 with NaN
+            for unknown elsewhere; text as objects, None for unknown.
+
+        Raises
+        ------
+        ValueError
+            If there is no such table.
+        """
+        if table not in TABLES:
+            raise ValueError(f"no such table in a log: {table}")
+        described = self._pieces[0].rows(f"PRAGMA table_info({table})")
+        return {
+            name: np.dtype(_dtype(declared, bool(is_known or is_key)))
+            for _, name, declared, is_known, _, is_key in described
+        }
+
     def _json(self, text: str) -> dict[str, Any]:
         try:
             return dict(json.loads(text))
@@ -310,20 +349,25 @@ class LogReader:
         channel : str or None
             One channel only; None: all of them.
         """
-        chosen = "" if channel is None else "WHERE channel = ?"
-        query = f"SELECT {_TONE_COLUMNS} FROM tones {chosen} ORDER BY rowid"
-        for row in self._rows(query, () if channel is None else (channel,)):
+        chosen: tuple[str, Sequence[str]] = ("1", ())
+        if channel is not None:
+            chosen = ("channel = ?", (channel,))
+        for row in self._own_rows(_TONE_COLUMNS, "tones", *chosen):
             yield _logged_tone(row)
 
     def allan(self) -> dict[str, AllanSeries]:
         """The newest running Allan deviation of each series."""
-        rows: dict[str, list[tuple[float, ...]]] = {}
-        for series, *values in self._rows(
+        query = (
             "SELECT series, tau_s, deviation_hz, sigma_hz FROM allan AS row WHERE sample_index ="
             " (SELECT max(sample_index) FROM allan WHERE series = row.series) ORDER BY tau_s"
-        ):
-            rows.setdefault(series, []).append(tuple(values))
-        found = {name: np.array(values, dtype=float).T for name, values in rows.items()}
+        )
+        found: dict[str, np.ndarray] = {}
+        for piece in self._pieces:
+            rows: dict[str, list[tuple[float, ...]]] = {}
+            for chunk in piece.row_chunks(query, (), CHUNK_ROWS):
+                for series, *values in chunk:
+                    rows.setdefault(series, []).append(tuple(values))
+            found |= {name: np.array(values, dtype=float).T for name, values in rows.items()}
         return {
             name: AllanSeries(taus_s=taus_s, deviations_hz=deviations_hz, sigmas_hz=sigmas_hz)
             for name, (taus_s, deviations_hz, sigmas_hz) in found.items()
@@ -338,6 +382,13 @@ class LogReader:
             }
         except ValueError as error:
             raise InputError(f"{self.path}: a result in the log is damaged ({error})") from error
+
+
+def _dtype(declared: str, is_known: bool) -> type:
+    """What a column of SQLite's type is read as."""
+    if declared == "TEXT":
+        return object
+    return np.int64 if declared == "INTEGER" and is_known else np.float64
 
 
 def _columns(names: Sequence[str], rows: list[tuple[Any, ...]]) -> dict[str, np.ndarray]:

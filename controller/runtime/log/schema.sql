@@ -12,7 +12,11 @@ CREATE TABLE run (                   -- exactly one row
     settings        TEXT NOT NULL,   -- JSON: the configuration of the run
     stream          TEXT NOT NULL,   -- JSON: the members of StreamFormat
     tones           TEXT NOT NULL,   -- JSON: channel name -> the members of ToneChannel
-    outcome         TEXT,            -- 'done', 'failed', 'interrupted'; NULL: running, or killed
+    piece           INTEGER NOT NULL,    -- of a long log, from 1; the next one is in a file of its own
+    carried_tones   INTEGER NOT NULL,    -- so many of the first tones and events repeat what the piece
+    carried_events  INTEGER NOT NULL,    --   before has: what was in force when this one began
+    outcome         TEXT,            -- 'done', 'failed', 'interrupted', of a piece 'continued';
+                                     -- NULL: running, or killed
     reason          TEXT NOT NULL DEFAULT ''
 );
 

@@ -1,14 +1,17 @@
 """Writes the log of a run: rows are buffered and committed once a second.
 
-The one thread of the runtime owns the writer. A run that is killed loses at
-most the last second of stream time. Nothing here decides or computes.
+One thread at a time owns the writer. A run that is killed loses at most the
+last second of stream time; a commit that fails keeps its rows for the next.
+Nothing here decides or computes.
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
+from collections import Counter
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
@@ -41,7 +44,25 @@ _COLUMN_COUNTS = {
     "events": 5,
     "tones": 18,
     "allan": 6,
+    "results": 2,
 }
+
+BUSY_S = 5.0  # how long a commit waits for another program that holds the file
+
+# What Python and SQLite raise for a value that a table cannot hold: a text that is no
+# Unicode, a number beyond 64 bits, NaN where something has to be known, a foreign type.
+_UNFIT = (
+    TypeError,
+    ValueError,
+    OverflowError,
+    sqlite3.IntegrityError,
+    sqlite3.InterfaceError,
+    sqlite3.ProgrammingError,
+)
+
+
+class UnfitRow(RunFailed):
+    """A row holds a value that its table cannot; the file itself is in order."""
 
 
 def _insert(table: str, columns: Sequence[str] = ()) -> str:
@@ -58,6 +79,7 @@ _INSERTS = {
     "events": _insert("events"),
     "tones": _insert("tones"),
     "allan": _insert("allan"),
+    "results": _insert("results"),
 }
 
 
@@ -76,15 +98,23 @@ class LogWriter:
         The tone outputs by name.
     started : str
         Wall-clock start in UTC, ISO 8601; empty: not stamped.
+    piece : int
+        Which piece of a long log this is, from 1.
+    carried_tones, carried_events : int
+        How many of its first tones and events repeat what the piece before
+        has, so that this one can be understood alone.
+    busy_s : float
+        How long a commit waits for another program that holds the file [s].
 
     Raises
     ------
     InputError
-        If the file exists or cannot be made.
+        If the file exists or cannot be made; what was begun of it is removed.
 
     Notes
     -----
-    Every method raises RunFailed if the file cannot be written (full disk).
+    `commit` and `close` raise RunFailed if the file cannot be written (full
+    disk), and UnfitRow if a row holds what its table cannot.
     """
 
     def __init__(
@@ -95,6 +125,10 @@ class LogWriter:
         stream: StreamFormat,
         tones: Mapping[str, ToneChannel],
         started: str = "",
+        piece: int = 1,
+        carried_tones: int = 0,
+        carried_events: int = 0,
+        busy_s: float = BUSY_S,
     ) -> None:
         self.path = Path(path)
         self._sample_rate_hz = stream.sample_rate_hz
@@ -105,14 +139,27 @@ class LogWriter:
         self._closed = False
         channels = {name: asdict(channel) for name, channel in tones.items()}
         self._database = self._created(
-            (FORMAT_VERSION, started, settings, json.dumps(asdict(stream)), json.dumps(channels))
+            {
+                "format_version": FORMAT_VERSION,
+                "started": started,
+                "settings": settings,
+                "stream": json.dumps(asdict(stream)),
+                "tones": json.dumps(channels),
+                "piece": piece,
+                "carried_tones": carried_tones,
+                "carried_events": carried_events,
+            },
+            busy_s,
         )
 
-    def _created(self, head: tuple[Any, ...]) -> sqlite3.Connection:
+    def _created(self, head: Mapping[str, Any], busy_s: float) -> sqlite3.Connection:
         if self.path.exists():
             raise InputError(f"{self.path}: a log is there already; choose an unused folder")
+        database: sqlite3.Connection | None = None
         try:
-            database = sqlite3.connect(self.path, isolation_level=None)
+            database = sqlite3.connect(
+                self.path, timeout=busy_s, isolation_level=None, check_same_thread=False
+            )
             # A commit survives a killed process at once, a power cut at the
             # next checkpoint; neither can leave the file inconsistent.
             database.execute("PRAGMA journal_mode = WAL")
@@ -120,22 +167,36 @@ class LogWriter:
             schema = files("controller.runtime.log").joinpath("schema.sql").read_text("utf-8")
             database.executescript(f"BEGIN;{schema}")
             database.execute(
-                "INSERT INTO run (format_version, started, settings, stream, tones)"
-                " VALUES (?, ?, ?, ?, ?)",
-                head,
+                f"INSERT INTO run ({', '.join(head)}) VALUES ({', '.join('?' * len(head))})",
+                tuple(head.values()),
             )
             database.execute("COMMIT")
             # Without its head no row can be understood: it goes to the file itself.
             database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         except sqlite3.Error as error:
+            if database is not None:
+                database.close()
+            for path in self._files:
+                with suppress(OSError):
+                    path.unlink()
             raise InputError(f"{self.path}: the log cannot be made here ({error})") from error
         return database
 
-    def _execute(self, statement: str, values: tuple[Any, ...] = ()) -> None:
-        try:
-            self._database.execute(statement, values)
-        except sqlite3.Error as error:
-            raise RunFailed(f"{self.path}: the log cannot be written ({error})") from error
+    @property
+    def _files(self) -> tuple[Path, Path, Path]:
+        """The file itself, its write-ahead log, and the index of that."""
+        name = self.path.name
+        return self.path, self.path.with_name(f"{name}-wal"), self.path.with_name(f"{name}-shm")
+
+    @property
+    def pending_rows(self) -> int:
+        """Rows that are not committed yet."""
+        return sum(map(len, self._rows.values()))
+
+    @property
+    def size_bytes(self) -> int:
+        """What the log takes on its disk, with what is not yet in the file itself."""
+        return sum(path.stat().st_size for path in self._files[:2] if path.exists())
 
     def record(self, record: Record) -> None:
         """Add one record."""
@@ -241,10 +302,7 @@ class LogWriter:
 
     def result(self, name: str, result: Mapping[str, Any]) -> None:
         """Keep the result of a protocol step or a fit; a newer one replaces it."""
-        self._execute(
-            "INSERT OR REPLACE INTO results VALUES (?, ?)",
-            (name, json.dumps(dict(result), default=_plain)),
-        )
+        self._rows["results"].append((name, json.dumps(dict(result), default=_plain)))
 
     def commit_if_due(self, sample_index: int) -> None:
         """Commit what is buffered if a second of stream time has passed.
@@ -260,18 +318,64 @@ class LogWriter:
             self.commit()
 
     def commit(self) -> None:
-        """Commit what is buffered."""
+        """Commit what is buffered; if that fails, it stays buffered."""
         try:
             self._database.execute("BEGIN")
             for table, rows in self._rows.items():
                 if rows:
                     self._database.executemany(_INSERTS[table], rows)
-                    rows.clear()
             self._database.execute("COMMIT")
-        except sqlite3.Error as error:
+        except (sqlite3.Error, *_UNFIT) as error:
+            self._roll_back()
+            if isinstance(error, _UNFIT):
+                raise UnfitRow(f"{self.path}: the log cannot hold this ({error})") from error
+            raise RunFailed(f"{self.path}: the log cannot be written ({error})") from error
+        for rows in self._rows.values():
+            rows.clear()
+
+    def _roll_back(self) -> None:
+        with suppress(sqlite3.Error):
             if self._database.in_transaction:
                 self._database.rollback()
+
+    def leave_out_unfit_rows(self) -> Counter[str]:
+        """Drop the buffered rows that their tables cannot hold.
+
+        Returns
+        -------
+        Counter of str
+            How many, by table.
+
+        Raises
+        ------
+        RunFailed
+            If the file cannot be written.
+        """
+        left_out: Counter[str] = Counter()
+        try:
+            self._database.execute("BEGIN")
+            for table, rows in self._rows.items():
+                fitting = [row for row in rows if self._fits(table, row)]
+                left_out[table] = len(rows) - len(fitting)
+                rows[:] = fitting
+        except sqlite3.Error as error:
             raise RunFailed(f"{self.path}: the log cannot be written ({error})") from error
+        finally:
+            self._roll_back()
+        return +left_out
+
+    def _fits(self, table: str, row: tuple[Any, ...]) -> bool:
+        try:
+            self._database.execute(_INSERTS[table], row)
+        except _UNFIT:
+            return False
+        return True
+
+    def take_rows_of(self, other: LogWriter) -> None:
+        """Take over the rows that another writer has not committed."""
+        for table, rows in other._rows.items():
+            self._rows[table] += rows
+            rows.clear()
 
     def close(self, outcome: str, reason: str = "") -> None:
         """Commit, state how the run ended, and close the file.
@@ -279,16 +383,24 @@ class LogWriter:
         Parameters
         ----------
         outcome : str
-            "done", "failed" or "interrupted".
+            "done", "failed" or "interrupted"; of a piece that the next one
+            goes on from "continued".
         reason : str
             Why, in words.
+
+        Raises
+        ------
+        RunFailed
+            If the file cannot be written; it is closed all the same.
         """
         if self._closed:
             return
         self._closed = True
         try:
             self.commit()
-            self._execute("UPDATE run SET outcome = ?, reason = ?", (outcome, reason))
+            self._database.execute("UPDATE run SET outcome = ?, reason = ?", (outcome, reason))
+        except (sqlite3.Error, *_UNFIT) as error:
+            raise RunFailed(f"{self.path}: the log cannot be written ({error})") from error
         finally:
             self._database.close()
 

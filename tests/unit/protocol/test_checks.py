@@ -13,7 +13,7 @@ from controller.errors import InputError
 from controller.instrument import ToneChannel
 from controller.protocol.checks import check_plan
 from controller.protocol.language import ProtocolPlan, plan_from_tables
-from controller.settings import LoopSettings
+from controller.settings import LoopSettings, PulseSettings
 from tests.unit.protocol.plans import STREAM, TONES, loop_settings, plan_of
 from tests.unit.protocol.test_language import PLANS
 
@@ -36,6 +36,12 @@ def check(
     """Check a plan, on outputs of which some are changed or absent (None)."""
     tones = {name: tone for name, tone in {**TONES, **channels}.items() if tone is not None}
     check_plan(plan, settings, tones, STREAM)
+
+
+def with_pulses(**pulses: float) -> LoopSettings:
+    """Settings with another coil."""
+    pump = SETTINGS.pump.model_copy(update={"pulses": PulseSettings(**pulses)})
+    return SETTINGS.model_copy(update={"pump": pump})
 
 
 def test_a_plan_as_usual_passes() -> None:
@@ -269,14 +275,41 @@ def test_the_energy_in_the_coil() -> None:
 
 def test_the_heat_of_pulses_in_a_window() -> None:
     """50 mA in 10 ohm, 2 x 32 us of 152 us: 10.56 mW, 52.8 mJ in five seconds."""
-    limits = {"pulses": {"window_s": 5.0, "heat_limit_j": 0.052}}
-    with pytest.raises(
-        InputError, match=r"^steps\[2\].pulse_s = 3.2e-05: .* 0.0528 J .* within 5 s"
-    ):
-        check(plan_of(PULSES, HOLD | {"duration_s": 20.0}, limits=limits))
-    check(plan_of(PULSES, HOLD | {"duration_s": 4.9}, PUMP_OFF, limits=limits))
+    settings = with_pulses(window_s=5.0, heat_limit_j=0.052)
+    said = r"^steps\[2\].pulse_s = 3.2e-05: .* 0.0528 J .* within 5 s.*\(pump.pulses.heat_limit_j"
+    with pytest.raises(InputError, match=said):
+        check(plan_of(PULSES, HOLD | {"duration_s": 20.0}), settings)
+    check(plan_of(PULSES, HOLD | {"duration_s": 4.9}, PUMP_OFF), settings)
     # A sine is nobody's coil but limits.pump_energy_j.
-    check(plan_of(PUMP_ON, HOLD | {"duration_s": 20.0}, limits=limits))
+    check(plan_of(PUMP_ON, HOLD | {"duration_s": 20.0}), settings)
+
+
+@pytest.mark.parametrize(
+    ("key", "stricter", "looser"),
+    [
+        ("least_width_s", 3.3e-5, 2.9e-5),
+        ("largest_current_a", 0.049, 0.13),
+        ("largest_duty", 0.42, 0.61),
+        ("heat_limit_j", 0.1, 0.51),
+    ],
+)
+def test_a_protocol_may_be_stricter_with_its_pulses_and_not_looser(
+    key: str, stricter: float, looser: float
+) -> None:
+    """50 mA, 32 us, a duty of 0.422, 105.6 mJ in ten seconds."""
+    steps = (PULSES, HOLD | {"duration_s": 20.0})
+    check(plan_of(*steps))
+    with pytest.raises(InputError, match=rf"^steps\[2\]\..* \(limits.pulses.{key}\)"):
+        check(plan_of(*steps, limits={"pulses": {key: stricter}}))
+    said = rf"^limits.pulses.{key} = {looser:g}: the configuration says .* only be stricter"
+    with pytest.raises(InputError, match=said):
+        check(plan_of(*steps, limits={"pulses": {key: looser}}))
+
+
+def test_the_coil_of_the_configuration_counts() -> None:
+    check(plan_of(PULSES | {"amplitude": 1.5}), with_pulses(resistance_ohm=20.0))
+    with pytest.raises(InputError, match=r"gives pulses of 0.2 A; .*\(pump.pulses.largest_curr"):
+        check(plan_of(PULSES), with_pulses(current_a_per_unit=0.4))
 
 
 @given(PLANS)

@@ -9,19 +9,20 @@ from pydantic import ValidationError
 from controller.errors import InputError
 from controller.protocol.pulses import (
     HeatingInterval,
-    PulseLimits,
     PulseTrain,
     check_pulse_train,
+    heating_w,
     largest_energy_j,
 )
+from controller.settings import PulseSettings
 
-LIMITS = PulseLimits()
+LIMITS = PulseSettings()
 TRAIN = PulseTrain(amplitude=1.0, pulse_s=3.2e-5, frequency_hz=6600.0)
 
 
 def test_a_train_as_usual_passes() -> None:
     """About 100 mA and a little over 30 us: common practice, no source."""
-    check_pulse_train(TRAIN, LIMITS)
+    check_pulse_train(TRAIN, LIMITS, "pump.pulses")
     assert LIMITS.current_a(TRAIN.amplitude) == pytest.approx(0.1)
 
 
@@ -38,28 +39,30 @@ def test_a_train_as_usual_passes() -> None:
 )
 def test_a_train_that_breaks_a_limit_is_refused(train: PulseTrain, said: str) -> None:
     with pytest.raises(InputError, match=said):
-        check_pulse_train(train, LIMITS)
+        check_pulse_train(train, LIMITS, "pump.pulses")
 
 
 def test_the_widest_pulse_of_the_message_passes() -> None:
     too_wide = PulseTrain(amplitude=1.0, pulse_s=1e-4, frequency_hz=5000.0)
     with pytest.raises(InputError, match="a pulse of 6e-05 s"):
-        check_pulse_train(too_wide, LIMITS)
-    check_pulse_train(PulseTrain(amplitude=1.0, pulse_s=6e-5, frequency_hz=5000.0), LIMITS)
+        check_pulse_train(too_wide, LIMITS, "pump.pulses")
+    check_pulse_train(
+        PulseTrain(amplitude=1.0, pulse_s=6e-5, frequency_hz=5000.0), LIMITS, "pump.pulses"
+    )
 
 
 def test_a_current_source_is_not_divided_by_the_resistance() -> None:
-    limits = PulseLimits(current_a_per_unit=0.05, resistance_ohm=4.0)
+    limits = PulseSettings(current_a_per_unit=0.05, resistance_ohm=4.0)
     assert limits.current_a(2.0) == pytest.approx(0.1)
-    assert limits.heating_w(2.0, "square") == pytest.approx(0.1**2 * 4.0)
-    assert limits.heating_w(2.0, "sine") == pytest.approx(0.5 * 0.1**2 * 4.0)
-    assert limits.heating_w(2.0, "pulses", 0.1) == pytest.approx(0.1**2 * 4.0 * 2 * 0.1)
+    assert heating_w(limits, 2.0, "square") == pytest.approx(0.1**2 * 4.0)
+    assert heating_w(limits, 2.0, "sine") == pytest.approx(0.5 * 0.1**2 * 4.0)
+    assert heating_w(limits, 2.0, "pulses", 0.1) == pytest.approx(0.1**2 * 4.0 * 2 * 0.1)
 
 
 @pytest.mark.parametrize("limits", [{"resistance_ohm": 0.0}, {"largest_duty": 1.5}, {"width": 1.0}])
 def test_impossible_limits_are_refused(limits: dict[str, float]) -> None:
     with pytest.raises(ValidationError):
-        PulseLimits(**limits)
+        PulseSettings(**limits)
 
 
 def test_energy_in_a_window() -> None:

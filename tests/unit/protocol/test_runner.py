@@ -31,7 +31,9 @@ NOWHERE = LoopView(
     are_locked=False,
     amplitudes_m=dict.fromkeys(ModeId, 0.0),
     difference_sigma_hz=None,
-    allan_deviation_hz=lambda averaging_s: None,
+    tick_s=BLOCK_S,
+    differences_hz=(),
+    release_refusal=lambda mode: "",
     pump_state=PumpState.OFF,
     is_pump_over=False,
 )
@@ -162,19 +164,56 @@ def test_settle_waits_for_the_predicted_uncertainty() -> None:
     assert run.kinds == ["settle"]
 
 
-def test_settle_waits_for_the_allan_deviation_at_its_averaging_time() -> None:
-    run = played({"step": "settle", "allan_deviation_hz": 1.0e-3, "averaging_s": 4.0}, HOLD)
-    asked: list[float] = []
+SETTLE = {"step": "settle", "allan_deviation_hz": 1.0e-3, "averaging_s": 1.0}
 
-    def deviation(value: float | None) -> LoopView:
-        return replace(LOCKED, allan_deviation_hz=lambda at_s: asked.append(at_s) or value)
 
-    for value in (None, 1.1e-3):
-        run.see(deviation(value), blocks=3)
+def see_differences(run: Played, *differences_hz: float | None) -> None:
+    """One estimate of the difference to a block."""
+    for difference_hz in differences_hz:
+        run.see(replace(LOCKED, differences_hz=(difference_hz,)))
+
+
+def alternating(swing_hz: float, *, blocks: int, start_hz: float = 6600.0) -> list[float | None]:
+    """Means over a second alternate by a swing: an Allan deviation of swing / sqrt 2."""
+    per_mean = round(1.0 / BLOCK_S)
+    return [start_hz + swing_hz * (n // per_mean % 2) for n in range(blocks)]
+
+
+def test_settle_waits_for_a_small_allan_deviation_over_three_averaging_times() -> None:
+    run = played(SETTLE, HOLD)
+    run.see(LOCKED)
+    see_differences(run, *alternating(0.0, blocks=23))
     assert run.kinds == []
-    run.see(deviation(0.9e-3))
+    see_differences(run, 6600.0)
     assert run.kinds == ["settle"]
-    assert set(asked) == {4.0}
+
+
+@pytest.mark.parametrize(("swing_hz", "is_settled"), [(0.9e-3, True), (2.5e-3, False)])
+def test_settle_takes_the_allan_deviation_at_its_averaging_time(
+    swing_hz: float, is_settled: bool
+) -> None:
+    """Between these two the deviation at one second lies for any place of the means."""
+    run = played(SETTLE, HOLD)
+    run.see(LOCKED)
+    see_differences(run, *alternating(swing_hz, blocks=60))
+    assert ("settle" in run.kinds) is is_settled
+
+
+def test_what_was_before_a_settle_does_not_count() -> None:
+    run = played(HOLD, SETTLE, HOLD)
+    see_differences(run, *alternating(1.0, blocks=9))
+    assert run.kinds == ["hold"]
+    see_differences(run, *alternating(0.0, blocks=24))
+    assert run.kinds == ["hold", "settle"]
+
+
+def test_a_difference_in_doubt_lets_a_settle_begin_anew() -> None:
+    run = played(SETTLE, HOLD)
+    run.see(LOCKED)
+    see_differences(run, *alternating(0.0, blocks=20), None, *alternating(0.0, blocks=23))
+    assert run.kinds == []
+    see_differences(run, 6600.0)
+    assert run.kinds == ["settle"]
 
 
 @pytest.mark.parametrize("kind", ["hold", "record", "wait"])
@@ -444,6 +483,29 @@ def test_a_preparing_step_waits_where_a_lock_is_lost_but_not_forever() -> None:
     assert run.sections[-1].reason == "it took longer than 2.12 s"
 
 
+REFUSED = replace(LOCKED, release_refusal=lambda mode: f"{mode or 'both'} cannot go")
+
+
+def test_a_release_that_the_loop_refuses_is_a_failed_attempt() -> None:
+    run = played(RING_UP, {"step": "release", "mode": "upper"}, HOLD)
+    run.see(LOCKED)
+    step = run.see(REFUSED)
+    assert [request.kind for request in step.requests] == [RequestKind.DISARM, RequestKind.DRIVE]
+    cut = run.sections[-1]
+    assert (cut.kind, cut.completed, cut.attempt) == ("release", False, 1)
+    assert cut.reason == "release refused: upper cannot go"
+    run.see(LOCKED, blocks=15)
+    assert run.kinds == ["ring_up", "release", "ring_up", "release", "hold"]
+    assert run.runner.is_finished and run.sections[-2].attempt == 2
+
+
+def test_a_release_that_is_refused_again_and_again_fails_the_protocol() -> None:
+    run = played(RING_UP, {"step": "release"}, HOLD, retries=1)
+    run.see(REFUSED, blocks=10)
+    said = "release both (step 2): release refused: both cannot go, 1 repeats"
+    assert run.runner.failure == said == run.runner.results["failure"]
+
+
 def test_once_the_retries_are_used_up_the_protocol_has_failed() -> None:
     run = played(RING_UP, {"step": "hold", "duration_s": 100.0}, retries=2)
     for _ in range(3):
@@ -482,6 +544,62 @@ def test_a_pause_waits_for_the_end_of_the_step() -> None:
     run.see(LOCKED, blocks=12)
     assert run.runner.is_finished
     assert run.said("request") == ["pause by operator", "resume by operator"]
+
+
+def paused_before_the_last(*steps: Mapping[str, Any], view: LoopView = LOCKED) -> Played:
+    """A protocol that is paused, all steps but the last one done."""
+    run = played(*steps)
+    while run.runner.number < len(steps) - 1:
+        run.see(view)
+    run.see(view)
+    run.see(view, operator(RequestKind.PAUSE))
+    run.see(view, blocks=9)
+    assert run.runner.is_paused and len(run.kinds) == len(steps) - 1
+    return run
+
+
+RECORD = {"step": "record", "duration_s": 1.0}
+
+
+def test_a_lock_that_was_lost_during_a_pause_repeats_what_was_prepared() -> None:
+    run = paused_before_the_last(RING_UP, {"step": "release"}, HOLD, RECORD)
+    step = run.see(UNKNOWN)
+    assert [request.kind for request in step.requests] == [RequestKind.DISARM, RequestKind.DRIVE]
+    [said] = run.said("interrupted")
+    assert said.startswith("a lock was lost during a pause: back to ring_up")
+    run.see(LOCKED, blocks=10)  # locked again by itself
+    assert run.runner.is_paused and run.kinds == ["ring_up", "release", "hold"]
+    run.see(LOCKED, operator(RequestKind.RESUME))
+    run.see(LOCKED, blocks=30)
+    assert run.kinds[3:] == ["ring_up", "release", "hold", "record"]
+    assert run.runner.is_finished and run.runner.results["repeated"] == 1
+
+
+def test_a_lock_may_stay_away_as_long_as_a_pause_lasts() -> None:
+    run = paused_before_the_last(RING_UP, HOLD, RECORD)
+    run.see(UNKNOWN, blocks=round(2.0 * DEFAULT_TIMEOUT_S / BLOCK_S))
+    assert run.runner.failure is None
+    run.see(UNKNOWN, operator(RequestKind.RESUME))
+    run.see(UNKNOWN, blocks=round(DEFAULT_TIMEOUT_S / BLOCK_S) - 2)
+    assert run.runner.failure is None
+    run.see(UNKNOWN, blocks=4)
+    assert run.runner.failure is not None
+
+
+def test_a_pump_that_was_muted_during_a_pause_is_asked_for_again() -> None:
+    run = paused_before_the_last(PUMP_ON, HOLD, RECORD, view=PUMPED)
+    run.see(MUTED)
+    [said] = run.said("interrupted")
+    assert said.startswith("the pump was muted during a pause: back to pump_on")
+
+
+@pytest.mark.parametrize("last", [RING_UP, WAIT])
+def test_a_step_that_needs_no_lock_is_not_repeated_after_a_pause(last: dict[str, Any]) -> None:
+    run = paused_before_the_last(HOLD, last)
+    run.see(UNKNOWN)
+    run.see(LOCKED, operator(RequestKind.RESUME))
+    run.see(LOCKED, blocks=12)
+    assert run.runner.is_finished and run.runner.results["repeated"] == 0
 
 
 def test_a_skipped_step_ends_at_once_and_counts_as_not_completed() -> None:
@@ -550,6 +668,7 @@ def test_the_results_tell_how_it_went() -> None:
         "steps": 2,
         "done": 1,
         "repeated": 0,
+        "failure": None,
     }
     assert run.runner.number == 2
     run.see(LOCKED, blocks=15)

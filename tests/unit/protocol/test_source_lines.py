@@ -57,7 +57,7 @@ amplitude_m = 1e-9
         ("parameters.hold_s: nothing uses it", 3),
         ("limits.pump_on_s = 5: the pump", 13),
         ("limits.pulses.least_width_s = 0: must", 15),
-        ("limits.pulses.window_s = 0: must", 14),
+        ("limits.pulses.heat_limit_j = 0: must", 14),
         ("steps[7]: is not there", None),
         ("description = 3: must", None),
     ],

@@ -6,7 +6,7 @@ import json
 import os
 import signal
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -29,6 +29,7 @@ from controller.runtime import runner
 from controller.runtime.log.writer import LogWriter
 from controller.runtime.runner import Outcome, run_loop
 from controller.settings import RunSettings
+from controller.supervisor.requests import Request, RequestKind
 from tests.support.instruments import RATE_HZ, ScriptedInstrument, WithTruth
 
 PUMP_ON = Tone("pump", 0, 50.0, 0.5)
@@ -48,15 +49,17 @@ class FakeEngine:
         self.results: dict[str, dict[str, Any]] = {"lines": {"spacing_hz": 5.0}}
         self.allan = {"difference": SimpleNamespace(estimate=self._estimate)}
         self.blocks: list[SampleBlock] = []
+        self.requests: list[tuple[Request, ...]] = []  # that came with each block
         self.told: list[tuple[Tone, Tone | None, str]] = []
 
     def _estimate(self) -> SimpleNamespace:
         values = np.array([1.0])
         return SimpleNamespace(taus_s=values, deviations=values, sigmas=values)
 
-    def step(self, block: SampleBlock) -> Step:
+    def step(self, block: SampleBlock, requests: Sequence[Request] = ()) -> Step:
         """A record for each block, and what the script says."""
         self.blocks.append(block)
+        self.requests.append(tuple(requests))
         index = block.first_sample + len(block.samples)
         mode = ModeRecord(state=self.state)
         record = Record(
@@ -126,6 +129,13 @@ def test_a_stream_that_ends_is_a_run_that_is_done(tmp_path: Path, written: list[
     assert logged(tmp_path, "SELECT outcome FROM run") == [("done",)]
     assert logged(tmp_path, "SELECT count(*) FROM records") == [(20,)]
     assert json.loads(logged(tmp_path, "SELECT value FROM results")[0][0]) == {"spacing_hz": 5.0}
+
+
+def test_what_operators_ask_comes_with_the_next_block(tmp_path: Path) -> None:
+    engine, mute = FakeEngine(), Request(kind=RequestKind.MUTE)
+    asked = iter([(), (mute,), ()])
+    run_on(tmp_path, ScriptedInstrument(blocks=3), engine, requests=lambda: next(asked))
+    assert engine.requests == [(), (mute,), ()]
 
 
 def test_every_tone_is_set_and_the_engine_told_what_came_of_it(tmp_path: Path) -> None:
@@ -319,10 +329,10 @@ def test_a_full_disk_ends_the_run_with_every_tone_off(
 
 def test_an_error_of_our_own_leaves_nothing_on(tmp_path: Path) -> None:
     class Broken(FakeEngine):
-        def step(self, block: SampleBlock) -> Step:
+        def step(self, block: SampleBlock, requests: Sequence[Request] = ()) -> Step:
             if len(self.blocks) == 3:
                 raise ZeroDivisionError("a defect")
-            return super().step(block)
+            return super().step(block, requests)
 
     instrument = ScriptedInstrument()
     with pytest.raises(ZeroDivisionError):

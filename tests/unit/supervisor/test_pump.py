@@ -396,6 +396,37 @@ def test_the_waveform_goes_with_every_tone() -> None:
         assert (tone.waveform, tone.pulse_s) == ("pulses", 3.0e-5)
 
 
+def after_a_train(waveform: str = "pulses") -> tuple[PumpSupervisor, int]:
+    """A pump that was on as a train and went off as planned, and the next block's end."""
+    channel = replace(CHANNEL, waveforms=("sine", "pulses"))
+    pump, index = healthy(replace(DIRECTED, channel=channel))
+    step(pump, view(index), wished(waveform=waveform, pulse_s=3.0e-5))
+    index += round(2.0 * LEARN_S * RATE_HZ)
+    step(pump, view(index), request(RequestKind.DISARM))
+    assert pump.state is PumpState.OFF
+    return pump, index + BLOCK
+
+
+def test_the_end_of_a_train_excuses_the_uncertainty_but_nothing_comes_on_with_it() -> None:
+    pump, index = after_a_train()
+    uncertain = {"sigma_hz": 2.0 * CONFIG.sigma_limit_hz}
+    assert step(pump, view(index, **uncertain), wished(waveform="pulses", pulse_s=3.0e-5))[0] == ()
+    assert pump.state is PumpState.ARMED and not pump.interlock.is_open
+    [tone] = step(pump, view(index + BLOCK))[0]
+    assert tone.amplitude == 0.3
+
+
+@pytest.mark.parametrize(("waveform", "wait_s"), [("sine", 0.0), ("pulses", 1.1 * LEARN_S)])
+def test_otherwise_an_uncertain_difference_costs_the_healthy_time(
+    waveform: str, wait_s: float
+) -> None:
+    pump, index = after_a_train(waveform)
+    index += round(wait_s * RATE_HZ)
+    step(pump, view(index, sigma_hz=2.0 * CONFIG.sigma_limit_hz), wished())
+    assert pump.interlock.is_open
+    assert step(pump, view(index + BLOCK))[0] == ()
+
+
 @pytest.mark.parametrize(
     ("asked", "why"),
     [

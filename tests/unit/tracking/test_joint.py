@@ -347,6 +347,19 @@ def test_shift_and_coupling_are_learnt_while_the_pump_goes_on_and_off() -> None:
     )
 
 
+def test_the_shifts_that_are_learnt_are_stated_honestly() -> None:
+    made = pumped(PUMPED, psi_rad_per_tick=0.05)
+    for (shift_hz, sigma_hz), truth_hz in zip(
+        made.pump_shifts_hz().values(), SHIFT_HZ, strict=True
+    ):
+        assert abs(shift_hz - truth_hz) < 4.0 * sigma_hz
+        assert sigma_hz < 0.5 * PUMPED.pump_shift_sigma_hz[0]
+    before = JointEstimator(PUMPED).pump_shifts_hz()
+    assert [sigma_hz for _, sigma_hz in before.values()] == pytest.approx(
+        PUMPED.pump_shift_sigma_hz
+    )
+
+
 def test_a_pump_that_comes_on_within_a_tick_is_no_surprise() -> None:
     """All is known beforehand, so every innovation is rounding."""
     config = dataclasses.replace(
@@ -446,3 +459,38 @@ def test_a_duffing_shift_that_comes_and_goes_teaches_no_walk() -> None:
     error_hz = known.difference_hz - swing[-1] - REFERENCE_HZ - PHASES.difference_hz[399]
     assert abs(error_hz) < 4.0 * known.difference_sigma_hz
     assert known.separate_walk_hz_per_root_s < 0.2 * not_known.separate_walk_hz_per_root_s
+
+
+# -- jumps that are announced ----------------------------------------
+
+
+@pytest.mark.parametrize("place", [0.0, 0.3, 0.9])
+@pytest.mark.parametrize("jump_hz", [-0.02, 0.0075])
+def test_an_announced_jump_is_followed_at_once_and_honestly(jump_hz: float, place: float) -> None:
+    """The jump comes at some place of tick 401, as an extra phase that both means show."""
+    made, twin = settled(), settled()
+    left_s = (1.0 - place) * TICK_S
+    for number, (lower, upper) in enumerate(PHASES.turns.T[400:405]):
+        jumped = 0.5 * left_s**2 / TICK_S if number == 0 else left_s + (number - 0.5) * TICK_S
+        seen = reading(lower, upper + jump_hz * jumped)
+        sigma_hz = 0.01 if number == 0 else 0.0
+        estimate = made.process(TICK_S, seen, PumpAction(), jump_sigma_hz=sigma_hz)
+        unwarned = twin.process(TICK_S, seen, PumpAction())
+        truth_hz = REFERENCE_HZ + PHASES.difference_hz[400 + number] + jump_hz
+        if number > 0:
+            error_hz = abs(estimate.difference_hz - truth_hz)
+            assert error_hz < 4.0 * estimate.difference_sigma_hz
+    assert estimate.difference_sigma_hz < unwarned.difference_sigma_hz
+
+
+def test_an_announced_jump_that_does_not_come_costs_certainty_for_a_moment() -> None:
+    made, twin = settled(), settled()
+    ratios = []
+    for number, pair in enumerate(PHASES.turns.T[400:500]):
+        sigma_hz = 0.01 if number == 0 else 0.0
+        told = made.process(TICK_S, reading(*pair), PumpAction(), jump_sigma_hz=sigma_hz)
+        untold = twin.process(TICK_S, reading(*pair), PumpAction())
+        assert abs(told.difference_hz - untold.difference_hz) < 4.0 * told.difference_sigma_hz
+        ratios.append(told.difference_sigma_hz / untold.difference_sigma_hz)
+    assert ratios[0] > 3.0
+    assert ratios[-1] < 1.3

@@ -498,3 +498,24 @@ def test_duffing_shifts_are_weighed_like_the_rest_of_an_action() -> None:
     mean, early = mean_and_early_action(parts)
     assert (mean.lower_duffing_hz, mean.upper_duffing_hz) == (0.5, -1.0)
     assert (early.lower_duffing_hz, early.upper_duffing_hz) == (0.75, -1.5)
+
+
+def test_an_announced_jump_widens_the_ticks_that_it_may_lie_in_and_no_others() -> None:
+    """In the middle of a tick it is seen by that one, near an edge by both."""
+    start = 3 * SECOND // 2
+    ticks = fed(locked(), stream(start, SECOND), start, [])
+    first = ticks[3].center_index
+    tick = ticks[4].center_index - first
+    for place, widened in ((0.0, {3}), (0.5, {3, 4}), (1.1, {4})):
+        pair = locked()
+        pair.announce_jump(round(first + place * tick), 0.05)
+        sigmas_hz = [
+            t.joint.difference_sigma_hz for t in fed(pair, stream(start, SECOND), start, [])
+        ]
+        plain_hz = [t.joint.difference_sigma_hz for t in ticks]
+        rises = [
+            n for n in range(1, len(ticks)) if sigmas_hz[n] > 1.5 * max(sigmas_hz[n - 1], 1e-9)
+        ]
+        assert sigmas_hz[:3] == plain_hz[:3]
+        assert sigmas_hz[min(widened)] > plain_hz[min(widened)]
+        assert set(rises) <= widened

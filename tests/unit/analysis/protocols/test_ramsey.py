@@ -62,6 +62,20 @@ def test_difference_and_fringes_are_one_reading(data: ProtocolData) -> None:
     assert pump_hz == pytest.approx(number(data, "difference_tracked_hz"), abs=1e-5)
 
 
+def test_a_lower_mode_about_half_the_update_rate_off_its_reference_reads_alike(
+    data: ProtocolData,
+) -> None:
+    """Its frequency is known but for whole update rates: some sequences lie on either side."""
+    basebands, update_s = data.basebands.copy(), float(data.basebands["duration_s"][0])
+    lower = basebands["lower"]
+    turning_rad = float(np.angle(np.vdot(lower[:-1], lower[1:])))
+    turn = np.exp(1j * (math.pi - turning_rad) * basebands["time_s"] / update_s)
+    for mode in ("lower", "upper"):
+        basebands[mode] *= turn
+    moved = replace(data, basebands=basebands)
+    assert number(moved, "difference_hz") == pytest.approx(number(data, "difference_hz"), abs=2e-6)
+
+
 def test_the_tracked_difference_is_no_part_of_the_reading(data: ProtocolData) -> None:
     off = dict(data.records) | {"difference_hz": data.records["difference_hz"] + 0.003}
     moved = replace(data, records=off)

@@ -43,6 +43,18 @@ def test_thermal_motion_limits_the_quality_factor(usual: Outcome, mode: str) -> 
     assert sigma / value == pytest.approx(expected, rel=4 * 0.035)
 
 
+def test_a_gain_that_may_wander_counts_though_the_residuals_do_not_show_it(
+    usual: Outcome,
+) -> None:
+    """d ln r is off by w over root T, so gamma by 2 w / root T at least."""
+    walk = 3.0e-2
+    facts = dataclasses.replace(usual.data.facts, gain_walk_per_root_s=walk)
+    results = group(ring_down(dataclasses.replace(usual.data, facts=facts)), "lower")
+    time_s, sigma_s = results["decay_time_s"], results["decay_time_s_sigma"]
+    assert isinstance(time_s, float) and isinstance(sigma_s, float)
+    assert 2.0 * sigma_s / time_s**2 > 0.95 * 2.0 * walk / math.sqrt(40.0)
+
+
 def test_an_early_end_leaves_the_thermal_level_open(usual: Outcome) -> None:
     results = group(ring_down(usual.data), "lower")
     assert results["thermal_ratio"] is None and results["thermal_ratio_sigma"] is None

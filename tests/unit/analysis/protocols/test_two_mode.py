@@ -12,8 +12,10 @@ from controller.analysis.protocols.data import ProtocolFailure
 from controller.analysis.protocols.exchange import exchange_runs
 from controller.analysis.protocols.two_mode import (
     DECAY_LOWER,
+    DECAY_UPPER,
     IM,
     RE,
+    SHARED,
     TwoModeFit,
     fit_two_modes,
     steps_of,
@@ -61,6 +63,19 @@ def test_thermal_motion_explains_the_residuals(usual: Outcome) -> None:
     """The variance of 2 n independent numbers is known to 1 / root n."""
     fit = fitted(usual)
     assert abs(fit.noise_ratio - 1.0) < SIGMAS / math.sqrt(fit.steps.count)
+
+
+def test_a_gain_that_may_wander_counts_though_the_residuals_do_not_show_it(
+    usual: Outcome,
+) -> None:
+    """ln of the amplitude is off by w root T after T, so the decay rate by 2 w / root T."""
+    walk, slopes = 3.0e-2, np.zeros(len(SHARED))
+    slopes[[DECAY_LOWER, DECAY_UPPER]] = 0.5
+    facts = dataclasses.replace(usual.data.facts, gain_walk_per_root_s=walk)
+    [run] = exchange_runs(usual.data)
+    covariance = fit_two_modes(run, facts).shared_covariance
+    sigma = math.sqrt(float(slopes @ covariance @ slopes))
+    assert sigma > 0.95 * 2.0 * walk / math.sqrt(run.duration_s)
 
 
 def test_a_stronger_drift_of_both_modes_changes_nothing_of_note(usual: Outcome) -> None:

@@ -1,0 +1,521 @@
+"""The live service: the loop beside it, clients before it, the log behind it.
+
+    loop process --news-->  this process  --> log thread
+                 <-orders--               --> telemetry, answers
+
+One thread, which waits for nobody but `poll`. It decides nothing about the
+loop; what it adds is what takes time: clients, the log, spectra, analyses.
+However it ends, the tones go off first, then the log is closed.
+"""
+
+from __future__ import annotations
+
+import signal
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from importlib.metadata import version
+from pathlib import Path
+
+from controller.errors import InputError, InstrumentFault, RunFailed
+from controller.records import Event, ModeId, PumpState, Record
+from controller.runtime.log.keeper import Entry
+from controller.runtime.log.pieces import Rotation
+from controller.runtime.log.thread import Logging, LogState, LogThread
+from controller.runtime.loop import FAILED, INTERRUPTED, STOPPED_BY_OPERATOR, StopRequest
+from controller.runtime.outputs import LOG_NAME
+from controller.runtime.runner import make_run_folder
+from controller.service.child import STOP_WITHIN_S, LoopChild
+from controller.service.control import Control
+from controller.service.dispatch import Dispatcher
+from controller.service.link import Ended, LoopState, Order, Ready, Refused
+from controller.service.measurements import Finding, Measurements
+from controller.service.messages import (
+    AllanSeries,
+    Counts,
+    Deadlines,
+    EventMessage,
+    LogStatus,
+    PictureMessage,
+    PumpLimits,
+    RecordMessage,
+    ResultMessage,
+    ServiceInfo,
+    Status,
+    StatusMessage,
+    Telemetry,
+)
+from controller.service.picture import Picture
+from controller.service.sockets import ServiceSockets
+from controller.service.spectra import Spectra
+from controller.service.state_file import ENDED, ServiceState, StateFile, utc_now
+from controller.settings import Configuration
+from controller.supervisor.requests import Request, RequestKind
+
+POLL_MS = 100  # longest wait for something to happen
+STATUS_EVERY_S = 1.0
+PICTURE_EVERY_S = 5.0
+READY_WITHIN_S = 60.0  # for an instrument to be made
+# A loop that is not heard for so long hangs: longer than a stop by SIGSTOP that it survives,
+# and than the time-outs that end a run.
+SILENT_S = 10.0
+LAST_WORDS_MS = 200  # for answers and telemetry that are under way at the end
+
+
+def serve(
+    configuration: Configuration,
+    source: Path,
+    folder: Path,
+    name: str,
+    announce: Callable[[str], None] = print,
+) -> ServiceState:
+    """Run the loop and offer it to clients until somebody ends it.
+
+    Parameters
+    ----------
+    configuration : Configuration
+        What to run on, and how.
+    source : Path
+        The configuration's file.
+    folder : Path
+        Of the run; made if absent.
+    name : str
+        Of the service; one at a time has it.
+    announce : callable
+        Told where the service listens, and how it ended.
+
+    Returns
+    -------
+    ServiceState
+        How it ended.
+
+    Raises
+    ------
+    InputError
+        If the configuration does not fit, the name or a port is taken, or the
+        folder holds another run. Nothing was started then.
+    RunFailed
+        If the loop cannot begin.
+    """
+    state_file = StateFile(name)
+    try:
+        keys = configuration.service.keys
+        with (
+            StopRequest() as stop_request,
+            ServiceSockets(
+                configuration.service.address,
+                configuration.service.command_port,
+                configuration.service.telemetry_port,
+                keys=None if keys is None else source.parent / keys,
+            ) as sockets,
+        ):
+            make_run_folder(folder)
+            service = _Service(
+                configuration, source, folder, name, state_file, sockets, stop_request
+            )
+            state = service.run(announce)
+            sockets.close(LAST_WORDS_MS)
+            return state
+    finally:
+        state_file.close()
+
+
+class _Service:
+    """One service from its start to its end."""
+
+    def __init__(
+        self,
+        configuration: Configuration,
+        source: Path,
+        folder: Path,
+        name: str,
+        state_file: StateFile,
+        sockets: ServiceSockets,
+        stop_request: StopRequest,
+    ) -> None:
+        self._configuration, self._source, self._folder = configuration, source, folder
+        self._name, self._state_file = name, state_file
+        self._sockets, self._stop_request = sockets, stop_request
+        previous = state_file.previous
+        self._stops_first = previous is not None and previous.may_have_left_tones
+        self.control = Control()
+        self._dispatcher = Dispatcher(self, time.monotonic)
+        self._spectra = Spectra(configuration)
+        self._record: Record | None = None
+        self._loop_state: LoopState | None = None
+        self._allan: dict[str, AllanSeries] = {}
+        self._ended: Ended | None = None  # the loop's last word
+        self._end_reason: str | None = None  # why it is to end
+        self._is_muted_unattended = False
+        self._log_state = LogState(state=Logging.WRITING)
+        self._is_status_due = True
+        self._next_status_s = self._next_picture_s = 0.0
+
+    # -- from start to end -------------------------------------------------------
+
+    def run(self, announce: Callable[[str], None]) -> ServiceState:
+        """Start the loop, serve, and end both."""
+        self._state = ServiceState(
+            name=self._name,
+            address=self._configuration.service.address,
+            command_port=self._sockets.command_port,
+            telemetry_port=self._sockets.telemetry_port,
+            configuration=str(self._source),
+            folder=str(self._folder),
+            started_utc=utc_now(),
+        )
+        self._child = LoopChild(
+            self._configuration, self._source, self._folder, stops_first=self._stops_first
+        )
+        try:
+            self._state = self._state.with_pids(self._child.pid)
+            self._state_file.write(self._state)
+            ready = self._wait_until_ready()
+            self._open(ready)
+            announce(
+                f"difftone {self._name}: commands on {self._state.address} port "
+                f"{self._state.command_port}, telemetry on port {self._state.telemetry_port}, "
+                f"log in {self._folder}"
+            )
+            try:
+                self._serve()
+            finally:
+                self._close()
+        finally:
+            self._end_child()
+            self._child.close()
+            self._state_file.write(self._state)
+        announce(f"difftone {self._name}: {self._state.outcome}: {self._state.reason}")
+        return self._state
+
+    def _wait_until_ready(self) -> Ready:
+        """The loop's first word."""
+        given_up_s = time.monotonic() + READY_WITHIN_S
+        while time.monotonic() < given_up_s:
+            self._child.socket.poll(POLL_MS)
+            for news in self._child.news():
+                if isinstance(news, Ready):
+                    return news
+                if isinstance(news, Refused):
+                    self._state = replace(self._state, tones_off=True)
+                    raise (InputError if news.is_input_error else InstrumentFault)(news.text)
+            if self._stop_request.is_set:
+                raise RunFailed(STOPPED_BY_OPERATOR)
+            if self._child.exit_status is not None:
+                raise RunFailed(f"the loop process ended with status {self._child.exit_status}")
+        raise RunFailed(f"the instrument was not made within {READY_WITHIN_S:g} s")
+
+    def _open(self, ready: Ready) -> None:
+        """Everything that needs to know the instrument."""
+        settings = self._configuration.service
+        self._log = LogThread(
+            self._folder / LOG_NAME,
+            settings=self._configuration.model_dump_json(by_alias=True),
+            stream=ready.stream,
+            tones=ready.tones,
+            started=self._state.started_utc,
+            rotation=Rotation(largest_mb=settings.log_rotate_mb, daily=settings.log_rotate_daily),
+        )
+        self._sample_rate_hz = ready.stream.sample_rate_hz
+        self.measurements = Measurements(self._configuration, ready, self._folder, time.monotonic)
+        info = ServiceInfo(
+            name=self._name,
+            version=version("difftone"),
+            started_utc=self._state.started_utc,
+            configuration=self._source.name,
+            instrument=self._configuration.instrument.class_name,
+            is_simulated=ready.is_simulated,
+            is_paced=ready.is_paced,
+            sample_rate_hz=ready.stream.sample_rate_hz,
+            center_hz=ready.stream.center_hz,
+            metres_per_unit=ready.stream.metres_per_unit,
+        )
+        self._picture = Picture(info, self._configuration, ready.tones)
+        self._sockets.wake_on(self._child.socket)
+
+    def _serve(self) -> None:
+        """Turn after turn, until there is a reason to end."""
+        while self._ended is None and self._end_reason is None:
+            self._turn()
+            if self._stop_request.is_set:
+                self.end(STOPPED_BY_OPERATOR)
+            elif self._ended is None and self._child.exit_status is not None:
+                self._lose_child()
+            elif self._child.unheard_s > self._silent_s:
+                self._kill_child()
+
+    def _turn(self) -> None:
+        """Whatever there is to do."""
+        for incoming in self._sockets.poll(POLL_MS):
+            reply = self._dispatcher.reply(incoming)
+            self._sockets.answer(incoming, ok=reply.ok, text=reply.text, data=reply.data)
+            self._is_status_due |= incoming.command.changes
+        self._take_news()
+        for finding in self.measurements.findings():
+            self._keep(finding)
+        self._look_at_control()
+        self._look_at_log()
+        now_s = time.monotonic()
+        if self._is_status_due or now_s >= self._next_status_s:
+            self._is_status_due, self._next_status_s = False, now_s + STATUS_EVERY_S
+            self._tell(StatusMessage(time_s=self._time_s, status=self._status()))
+        if self._sockets.is_picture_wanted or now_s >= self._next_picture_s:
+            self._next_picture_s = now_s + PICTURE_EVERY_S
+            self._sockets.publish(self.picture())
+
+    def _close(self) -> None:
+        """The loop first; then everything that was open beside it."""
+        self._end_child()
+        state = self._state
+        self.note("end", state.reason or state.outcome)
+        self.measurements.close()
+        self._log.close(state.outcome, state.reason)
+        self._tell(StatusMessage(time_s=self._time_s, status=self._status()))
+
+    # -- the loop process --------------------------------------------------------
+
+    @property
+    def _silent_s(self) -> float:
+        run = self._configuration.run
+        return max(SILENT_S, 2.0 * run.read_timeout_s * (run.timeouts_allowed + 1))
+
+    def _take_news(self) -> None:
+        """What the loop has told."""
+        for news in self._child.news():
+            if isinstance(news, tuple):
+                for entry in news:
+                    self._take_entry(entry)
+            elif isinstance(news, LoopState):
+                self._take_state(news)
+            elif isinstance(news, Ended):
+                self._ended = news
+
+    def _take_entry(self, entry: Entry) -> None:
+        """A call of the log: to be carried out, and to be told where it is news."""
+        first = entry.arguments[0]
+        if entry.method == "result" and first == "protocol":
+            is_going_on = self._end_reason is None
+            self._keep(self.measurements.take_result(entry.arguments[1], analyses=is_going_on))
+            return
+        getattr(self._log, entry.method)(*entry.arguments, **entry.options)
+        if isinstance(first, Record):
+            self._record = first
+            self._tell(RecordMessage(time_s=first.time_s, record=first))
+        elif isinstance(first, Event):
+            self._tell(EventMessage(time_s=first.time_s, event=first))
+        elif entry.method == "allan":
+            _, series, taus_s, deviations, sigmas = entry.arguments
+            self._allan[series] = AllanSeries(
+                taus_s=list(taus_s), deviations_hz=list(deviations), sigmas_hz=list(sigmas)
+            )
+
+    def _take_state(self, state: LoopState) -> None:
+        self._loop_state = state
+        self._is_status_due = True
+        self.measurements.take(state.protocol)
+        record = self._record
+        tracked_hz = {
+            mode: None if record is None else record.modes[mode].frequency_hz for mode in ModeId
+        }
+        for baseband in state.basebands:
+            for message in self._spectra.process(baseband, tracked_hz):
+                self._tell(message)
+
+    def _end_child(self) -> None:
+        """Tones off, if the loop has not ended yet; sure of it, if it died."""
+        if self._state.outcome:
+            return
+        reason = self._end_reason or "the service failed"
+        if self._child.exit_status is None:
+            self._child.end()
+            given_up_s = time.monotonic() + STOP_WITHIN_S
+            while self._ended is None and time.monotonic() < given_up_s:
+                self._child.socket.poll(POLL_MS)
+                self._take_last_news()
+                if self._child.exit_status is not None:
+                    self._take_last_news()
+                    break
+        if not self._child.is_ended_within(STOP_WITHIN_S):
+            self._child.kill()
+        is_clean, outcome = self._ended is not None, FAILED
+        if self._ended is not None:
+            outcome, reason = self._ended.outcome, self._ended.reason or reason
+            if self._end_reason is not None and outcome == INTERRUPTED:
+                reason = self._end_reason
+        else:
+            complaint = self._child.clean_up()
+            is_clean = not complaint
+            reason += f"; {complaint or 'the instrument was opened anew and stopped'}"
+        self._state = replace(
+            self._state,
+            state=ENDED,
+            outcome=outcome,
+            reason=reason,
+            ended_utc=utc_now(),
+            tones_off=is_clean,
+        )
+
+    def _take_last_news(self) -> None:
+        if hasattr(self, "_log"):
+            self._take_news()
+            return
+        for news in self._child.news():
+            if isinstance(news, Ended):
+                self._ended = news
+
+    def _lose_child(self) -> None:
+        """The loop has gone without a word, or its last word is still under way."""
+        self._take_news()
+        if self._ended is None:
+            status = self._child.exit_status or 0
+            what = signal.Signals(-status).name if status < 0 else f"status {status}"
+            self._end_reason = f"the loop process ended with {what}"
+
+    def _kill_child(self) -> None:
+        self._end_reason = f"the loop was not heard for {self._silent_s:g} s"
+        self._child.kill()
+
+    # -- what is looked at now and then --------------------------------------------
+
+    def _look_at_control(self) -> None:
+        """Who held control and is not heard any more, and what that means for the pump."""
+        now_s, settings = time.monotonic(), self._configuration.service
+        vanished = self.control.expire(now_s)
+        if vanished is not None:
+            self.note("control", f"{vanished.who} held control and is not heard any more")
+            self._is_status_due = True
+        for_s = self.control.vanished_for_s(now_s)
+        if for_s is None:
+            self._is_muted_unattended = False
+        elif (
+            settings.when_control_vanishes == "mute"
+            and for_s >= settings.mute_after_s
+            and not self._is_muted_unattended
+        ):
+            self._is_muted_unattended = True
+            self._mute("nobody holds control")
+
+    def _look_at_log(self) -> None:
+        """Whether the log is still written, and what that means for the pump."""
+        before, self._log_state = self._log_state, self._log.state
+        state = self._log_state
+        if state.state is before.state:
+            return
+        self._is_status_due = True
+        text = f"the log is {state.state.value}: {state.reason}".rstrip(": ")
+        self.note("log", text)
+        if state.state is Logging.STOPPED and self._configuration.service.mute_when_not_logging:
+            self._mute("the log cannot be written")
+
+    def _mute(self, why: str) -> None:
+        self.order(Request(kind=RequestKind.MUTE, text=why, who="service"))
+
+    # -- what commands act on --------------------------------------------------------
+
+    @property
+    def pump_limits(self) -> PumpLimits:
+        """What the pump may be told."""
+        return self._picture.pump_limits
+
+    def order(self, order: Order) -> None:
+        """Tell the loop."""
+        self._child.order(order)
+
+    def picture(self) -> PictureMessage:
+        """Everything at once."""
+        return self._picture.message()
+
+    def note(self, kind: str, text: str, who: str = "") -> None:
+        """Leave an event in the log and tell everybody."""
+        event = Event(
+            sample_index=round(self._time_s * self._sample_rate_hz),
+            time_s=self._time_s,
+            source="service",
+            kind=kind,
+            text=text,
+        )
+        self._log.event(event)
+        self._tell(EventMessage(time_s=event.time_s, event=event, who=who))
+
+    def end(self, reason: str) -> None:
+        """End the service after this turn."""
+        self._end_reason = reason
+
+    # -- telemetry -------------------------------------------------------------------
+
+    @property
+    def _time_s(self) -> float:
+        """Stream time as far as it is known [s]."""
+        known = [0.0 if self._loop_state is None else self._loop_state.time_s]
+        if self._record is not None:
+            known.append(self._record.time_s)
+        return max(known)
+
+    def _tell(self, message: Telemetry) -> None:
+        self._picture.take(message)
+        self._sockets.publish(message)
+
+    def _keep(self, finding: Finding) -> None:
+        """A result: logged, told, and part of every picture from now on."""
+        self._log.result(finding.name, finding.result)
+        self._tell(
+            ResultMessage(
+                time_s=self._time_s,
+                name=finding.name,
+                result=dict(finding.result),
+                files=list(finding.files),
+            )
+        )
+
+    def _status(self) -> Status:
+        loop, record = self._loop_state, self._record
+        return Status(
+            line="starting" if loop is None else loop.line,
+            pump_state=PumpState.OFF if loop is None else loop.pump_state,
+            pump_amplitude=0.0 if loop is None else loop.pump_amplitude,
+            pump_offset_hz=0.0 if loop is None else loop.pump_offset_hz,
+            control=self.control.status(time.monotonic()),
+            protocol=self.measurements.status,
+            log=_log_status(self._log_state),
+            deadlines=Deadlines() if loop is None else _deadlines(loop),
+            clients=self._sockets.client_count,
+            allan=self._allan,
+            innovation_ratio=None if record is None else record.difference_innovation_ratio,
+            counts=Counts(
+                malformed=self._sockets.malformed,
+                strangers=self._sockets.strangers,
+                refused=self._dispatcher.refused,
+                dropped=0 if loop is None else loop.dropped,
+            ),
+        )
+
+
+def _log_status(log: LogState) -> LogStatus:
+    state = {Logging.WRITING: "writing", Logging.STOPPED: "stopped", Logging.CLOSED: "off"}
+    return LogStatus.model_validate(
+        {
+            "state": state[log.state],
+            "reason": log.reason,
+            "file": log.file,
+            "rows": log.rows,
+            "dropped": log.dropped,
+            "free_bytes": log.free_bytes,
+        }
+    )
+
+
+def _deadlines(loop: LoopState) -> Deadlines:
+    latency = loop.latency
+
+    def in_ms(duration_s: float | None) -> float | None:
+        return None if duration_s is None else 1e3 * duration_s
+
+    return Deadlines(
+        block_ms=in_ms(latency.block_s),
+        p50_ms=in_ms(latency.p50_s),
+        p99_ms=in_ms(latency.p99_s),
+        p999_ms=in_ms(latency.p999_s),
+        worst_ms=in_ms(latency.worst_s),
+        missed=latency.missed,
+        blocks=latency.blocks,
+    )
