@@ -52,8 +52,8 @@ from controller.supervisor.configs import (
 )
 from controller.supervisor.drives import DrivePath, Drives
 from controller.supervisor.evidence import doubt_of_estimate, doubts_of_observer, has_jumped
-from controller.supervisor.influence import ToneInfluence
 from controller.supervisor.exchange_memory import ExchangeMemory
+from controller.supervisor.influence import ToneInfluence
 from controller.supervisor.live_difference import LiveDifference, LiveEstimate
 from controller.supervisor.loop_record import baseband, searching_record, tracking_record
 from controller.supervisor.pump import PumpSupervisor, PumpView

@@ -13,11 +13,22 @@ from controller.settings import Configuration
 from controller.supervisor.requests import Request, RequestKind
 
 SEARCHING_S = -math.inf  # as soon as the run begins, long before the lock
-SETTLE_S = 60.0  # from the lock on: strengths and drift are learnt
+SETTLE_S = 120.0  # from the lock on: strengths and the ratio of the drifts are learnt
+WEAKEN_S = 60.0  # for a mode to fall to the amplitude that it begins an exchange with
 WEAK_RATIO = 0.05  # of the amplitude: what the mode that is not rung up holds in an exchange
 FREE_S = 45.0  # about two decay times
-AGAIN_S = SETTLE_S + FREE_S + 60.0  # rung up once more
+RING_UP_S = 60.0
 MARGIN_S = 1.0  # a run lasts longer than what is judged: filters look ahead by milliseconds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What is asked of the loop on the way."""
+
+    at_s: float  # from the lock of both modes on
+    kind: RequestKind
+    mode: ModeId | None = None  # None: both
+    amplitude_ratio: float = 0.0  # of the scenario's, for DRIVE; 0: as before
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,17 +39,36 @@ class Regime:
     title: str
     amplitude_ratios: tuple[float, float]  # of the scenario's amplitudes, lower and upper
     is_pumped: bool
-    asked: tuple[tuple[float, RequestKind], ...] = ()  # of the loop, and when [s]
+    asked: tuple[Asked, ...] = ()
     judged_s: tuple[float, float]
 
     @property
     def is_released(self) -> bool:
         """Whether the modes are left to themselves on the way."""
-        return any(kind is RequestKind.RELEASE for _, kind in self.asked)
+        return any(asked.kind is RequestKind.RELEASE for asked in self.asked)
 
-    def requests(self) -> tuple[tuple[float, Request], ...]:
-        """What is asked of the loop, and when: seconds from the lock on."""
-        return tuple((at_s, Request(kind=kind)) for at_s, kind in self.asked)
+    def requests(self, configuration: Configuration) -> tuple[tuple[float, Request], ...]:
+        """What is asked of the loop, and when.
+
+        Parameters
+        ----------
+        configuration : Configuration
+            The scenario, whose amplitudes are meant.
+
+        Returns
+        -------
+        tuple of (float, Request)
+            Seconds from the lock on, and the request then.
+        """
+        requests = []
+        for asked in self.asked:
+            text, amplitude_m = "", 0.0
+            if asked.mode is not None:
+                text = asked.mode.value
+                amplitude_m = asked.amplitude_ratio * configuration.drive.amplitude_of(asked.mode)
+            request = Request(kind=asked.kind, text=text, value=amplitude_m)
+            requests.append((asked.at_s, request))
+        return tuple(requests)
 
     def applied(self, configuration: Configuration) -> Configuration:
         """The scenario as this regime runs it.
@@ -70,6 +100,14 @@ class Regime:
         )
 
 
+def _exchange(at_s: float) -> tuple[Asked, ...]:
+    """Both modes released, and the pump on soon after."""
+    return (
+        Asked(at_s=at_s, kind=RequestKind.RELEASE),
+        Asked(at_s=at_s + 0.5, kind=RequestKind.ARM),
+    )
+
+
 _DRIVEN = Regime(
     name="driven",
     title="both modes driven, pump off",
@@ -82,47 +120,57 @@ _PUMPED = Regime(
     title="both modes driven, pump on the difference",
     amplitude_ratios=(1.0, 1.0),
     is_pumped=True,
-    asked=((SEARCHING_S, RequestKind.DISARM), (SETTLE_S, RequestKind.ARM)),
+    asked=(
+        Asked(at_s=SEARCHING_S, kind=RequestKind.DISARM),
+        Asked(at_s=SETTLE_S, kind=RequestKind.ARM),
+    ),
     judged_s=(SETTLE_S + 30.0, SETTLE_S + 150.0),
 )
+_FREE_AGAIN_S = SETTLE_S + FREE_S + RING_UP_S
 _RING_DOWN = Regime(
     name="ring_down",
     title="both modes released, pump off; the second time",
     amplitude_ratios=(1.0, 1.0),
     is_pumped=False,
     asked=(
-        (SETTLE_S, RequestKind.RELEASE),
-        (SETTLE_S + FREE_S, RequestKind.DRIVE),
-        (AGAIN_S, RequestKind.RELEASE),
+        Asked(at_s=SETTLE_S, kind=RequestKind.RELEASE),
+        Asked(at_s=SETTLE_S + FREE_S, kind=RequestKind.DRIVE),
+        Asked(at_s=_FREE_AGAIN_S, kind=RequestKind.RELEASE),
     ),
-    judged_s=(AGAIN_S, AGAIN_S + FREE_S),
+    judged_s=(_FREE_AGAIN_S, _FREE_AGAIN_S + FREE_S),
 )
-_EXCHANGED = (
-    (SEARCHING_S, RequestKind.DISARM),
-    (SETTLE_S, RequestKind.RELEASE),
-    (SETTLE_S + 0.5, RequestKind.ARM),
+_EXCHANGE_S = SETTLE_S + WEAKEN_S
+_EXCHANGE_AGAIN_S = _EXCHANGE_S + FREE_S + RING_UP_S
+_WEAKENED = (
+    Asked(at_s=SEARCHING_S, kind=RequestKind.DISARM),
+    Asked(
+        at_s=SETTLE_S,
+        kind=RequestKind.DRIVE,
+        mode=ModeId.LOWER,
+        amplitude_ratio=WEAK_RATIO,
+    ),
 )
 _EXCHANGE = Regime(
     name="exchange",
     title="the upper mode rung up, both released, pump on; the second time",
-    amplitude_ratios=(WEAK_RATIO, 1.0),
+    amplitude_ratios=(1.0, 1.0),
     is_pumped=True,
     asked=(
-        *_EXCHANGED,
-        (SETTLE_S + FREE_S, RequestKind.DISARM),
-        (SETTLE_S + FREE_S, RequestKind.DRIVE),
-        (AGAIN_S, RequestKind.RELEASE),
-        (AGAIN_S + 0.5, RequestKind.ARM),
+        *_WEAKENED,
+        *_exchange(_EXCHANGE_S),
+        Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DISARM),
+        Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DRIVE),
+        *_exchange(_EXCHANGE_AGAIN_S),
     ),
-    judged_s=(AGAIN_S + 3.0, AGAIN_S + FREE_S),
+    judged_s=(_EXCHANGE_AGAIN_S + 3.0, _EXCHANGE_AGAIN_S + FREE_S),
 )
 _FIRST_EXCHANGE = Regime(
     name="first_exchange",
     title="an exchange for the first time: the coupling is known from the configuration alone",
-    amplitude_ratios=(WEAK_RATIO, 1.0),
+    amplitude_ratios=(1.0, 1.0),
     is_pumped=True,
-    asked=_EXCHANGED,
-    judged_s=(SETTLE_S + 3.0, SETTLE_S + FREE_S),
+    asked=(*_WEAKENED, *_exchange(_EXCHANGE_S)),
+    judged_s=(_EXCHANGE_S + 3.0, _EXCHANGE_S + FREE_S),
 )
 _THERMAL = Regime(
     name="thermal",

@@ -149,7 +149,7 @@ class _Run:
         self._instrument = instrument
         self._engine = Engine(configuration, instrument.stream, instrument.tones)
         self._capture: BasebandCapture | None = None  # from the lock on
-        self._waiting = list(regime.requests())
+        self._waiting = list(regime.requests(configuration))
         self._read_timeout_s = configuration.run.read_timeout_s
 
     @property

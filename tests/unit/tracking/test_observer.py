@@ -10,11 +10,14 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from controller.tracking.observer import GAIN as GAIN_PLACE
 from controller.tracking.observer import (
     LEARNT,
     LOWER_CROSS,
+    LOWER_DECAY,
     LOWER_SELF,
     UPPER_CROSS,
+    UPPER_DECAY,
     UPPER_SELF,
     Learnt,
     Observer,
@@ -254,6 +257,57 @@ def test_amplitudes_are_those_that_the_detector_shows(faded: list) -> None:
         assert abs(wandered) > 5.0 * noise  # otherwise that would say little
 
 
+# -- free decays ------------------------------------------------------------------------------
+
+FREE_S, STEP_S, PARTS = 20.0, 0.02, 5
+THERMAL, DECAYS_PER_S = 3.0e-3, (0.09, 0.10)
+
+
+def free_decay(seed: int) -> Observer:
+    """An observer of two modes that ring down, from means over steps as a down-converter has them.
+
+    A mean over a step is not quite independent of the next one. The gain is constant, but the
+    observer does not know that.
+    """
+    rng = np.random.default_rng(seed)
+    config = replace(
+        observer_config(Exchange(duration_s=FREE_S), rng)[0],
+        frequency_hz=(0.0, 0.0),
+        scale=1.0,
+        detector_noise=(4.0e-6, 4.0e-6),
+        thermal_amplitude=(THERMAL, THERMAL),
+        decay_rate_per_s=(0.095, 0.095),
+        decay_rate_sigma=0.3,
+        gain_walk_per_root_s=1.0e-3,
+    )
+    observer = Observer(config)
+    amplitudes = np.ones(2, dtype=complex)
+    kicks = np.sqrt(np.array(DECAYS_PER_S) * STEP_S / PARTS) * THERMAL
+    step = np.exp(-np.array(DECAYS_PER_S) / 2.0 * STEP_S / PARTS)
+    for _ in range(round(FREE_S / STEP_S)):
+        parts = []
+        for _ in range(PARTS):
+            amplitudes = step * amplitudes + kicks * (rng.normal(size=2) + 1j * rng.normal(size=2))
+            parts.append(amplitudes)
+        noise = rng.normal(size=2) + 1j * rng.normal(size=2)
+        lower, upper = np.mean(parts, axis=0) + 4.0e-6 / math.sqrt(STEP_S) * noise
+        observer.process((lower, upper), STEP_S, ObserverInput())
+    return observer
+
+
+def test_free_decays_tell_nothing_of_the_gain_and_the_truth_of_decay_rates() -> None:
+    """A gain that changes everything alike cannot be seen; decay rates are right over seeds."""
+    total = 0.0
+    for seed in range(6):
+        observer = free_decay(seed)
+        sigmas = np.sqrt(np.diag(observer._p))
+        assert abs(observer._x[GAIN_PLACE]) < 0.02 * sigmas[GAIN_PLACE]
+        for place, rate in zip((LOWER_DECAY, UPPER_DECAY), DECAYS_PER_S, strict=True):
+            total += ((observer._x[place] - rate) / sigmas[place]) ** 2
+    low, high = chi2.ppf([0.0005, 0.9995], 12)
+    assert low < total < high
+
+
 # -- what lasts --------------------------------------------------------------------------------
 
 
@@ -271,11 +325,11 @@ def test_what_was_learnt_is_what_a_later_observer_begins_with() -> None:
 
 
 def test_what_belongs_to_one_exchange_is_not_learnt() -> None:
-    """Amplitudes, frequencies and gain begin anew."""
+    """Amplitudes, the shared drift, pushes and gain begin anew."""
     first, _ = followed(DUFFING, 3)
     later = Observer(replace(first.config, learnt=first.learnt()))
     fresh = Observer(first.config)
-    assert later.estimate().difference_hz == fresh.estimate().difference_hz
+    assert later.estimate().lower_hz == fresh.estimate().lower_hz
     others = np.setdiff1d(np.arange(len(fresh._x)), LEARNT)
     assert np.array_equal(later._p[np.ix_(others, others)], fresh._p[np.ix_(others, others)])
 

@@ -1,0 +1,163 @@
+"""What one exchange taught comes to the next one as exact inference would have it."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from controller.records import ModeId
+from controller.supervisor.exchange_memory import ExchangeMemory
+from controller.tracking.observer import LEARNT, LOWER_SELF, SHIFT_DIFFERENCE, UPPER_SELF, Learnt
+
+RATE_HZ = 1000.0
+WALK = 3.0e-5  # Hz per root second
+SQUARED = 0.25  # pump amplitude squared while it is on
+DIFFERENCE, RATIO, SHIFT = 0, 1, LEARNT.index(SHIFT_DIFFERENCE)
+REFERENCES_HZ = {ModeId.LOWER: 1.0e6, ModeId.UPPER: 1.006e6}
+AMPLITUDE = 0.05
+
+
+def known(mean: np.ndarray, covariance: np.ndarray, lower_hz: float) -> SimpleNamespace:
+    """A joint estimate that knows difference and ratio with a covariance."""
+    return SimpleNamespace(
+        lower_hz=lower_hz,
+        difference_hz=mean[0],
+        difference_sigma_hz=covariance[0, 0] ** 0.5,
+        drift_ratio=1.0 + mean[1],
+        drift_ratio_sigma=covariance[1, 1] ** 0.5,
+        difference_ratio_covariance_hz=covariance[0, 1],
+        separate_walk_hz_per_root_s=WALK,
+    )
+
+
+def pair_of(joint: SimpleNamespace, learnt: Learnt | None = None) -> SimpleNamespace:
+    """What the memory asks of a pair."""
+    observer = None if learnt is None else SimpleNamespace(learnt=lambda: learnt)
+    return SimpleNamespace(
+        joint=SimpleNamespace(estimate=lambda: joint),
+        observer=observer,
+        trackers={mode: SimpleNamespace(amplitude=AMPLITUDE) for mode in ModeId},
+        mix_hz=REFERENCES_HZ.__getitem__,
+    )
+
+
+def corrected(mean: np.ndarray, covariance: np.ndarray, row: np.ndarray, value: float, var: float):
+    """A Kalman update by one reading."""
+    gain = covariance @ row / (row @ covariance @ row + var)
+    return mean + gain * (value - row @ mean), covariance - np.outer(gain, row @ covariance)
+
+
+START_MEAN = np.array([6000.001, 6.0e-3])
+START_COVARIANCE = np.array([[4.0e-7, 2.0e-7], [2.0e-7, 4.0e-6]])
+DRIFT_HZ = 0.08  # of the lower mode from the end of the exchange to the next one
+
+
+def exchange() -> tuple[Learnt, np.ndarray, np.ndarray]:
+    """An observer that saw difference and shift together, far better than either."""
+    mean, covariance = np.zeros(len(LEARNT)), np.zeros((len(LEARNT),) * 2)
+    mean[:2], covariance[:2, :2] = START_MEAN, START_COVARIANCE
+    covariance[SHIFT, SHIFT] = 0.07**2
+    row = np.zeros(len(LEARNT))
+    row[DIFFERENCE], row[SHIFT] = 1.0, SQUARED
+    covariance[DIFFERENCE, DIFFERENCE] += WALK**2 * 40.0
+    mean, covariance = corrected(mean, covariance, row, 6000.0035, 1.0e-8)
+    values = mean.copy()
+    values[DIFFERENCE] -= REFERENCES_HZ[ModeId.UPPER] - REFERENCES_HZ[ModeId.LOWER]
+    learnt = Learnt(
+        values=values,
+        covariance=covariance,
+        lower_hz=0.2,
+        start_powers=np.full(2, AMPLITUDE**2),
+    )
+    return learnt, mean, covariance
+
+
+def test_difference_and_shift_stay_tied_and_news_counts_once() -> None:
+    """Against a filter that saw everything in its order: the joint's news as one reading."""
+    learnt, mean, covariance = exchange()
+    memory = ExchangeMemory(RATE_HZ)
+    memory.note_start(pair_of(known(START_MEAN, START_COVARIANCE, 1.0e6 + 0.2)), 0)
+    memory.note_end(pair_of(known(START_MEAN, START_COVARIANCE, 0.0), learnt), 40_000)
+
+    reading, variance, row = 6000.0017, 3.0e-7, np.array([1.0, 0.03])
+    moved = np.array([[1.0, DRIFT_HZ], [0.0, 1.0]])
+    joint_covariance = moved @ START_COVARIANCE @ moved.T
+    joint_covariance[0, 0] += WALK**2 * 100.0
+    joint_mean, joint_covariance = corrected(
+        moved @ START_MEAN, joint_covariance, row, reading, variance
+    )
+    later = pair_of(known(joint_mean, joint_covariance, 1.0e6 + 0.2 + DRIFT_HZ))
+    recalled = memory.recall(later, 100_000)
+
+    step, long_row = np.eye(len(LEARNT)), np.zeros(len(LEARNT))
+    step[:2, :2], long_row[:2] = moved, row
+    covariance = step @ covariance @ step.T
+    covariance[0, 0] += WALK**2 * 60.0
+    expected, covariance = corrected(step @ mean, covariance, long_row, reading, variance)
+    expected[DIFFERENCE] -= 6000.0
+    assert recalled is not None
+    assert recalled.values == pytest.approx(expected, abs=1e-9)
+    assert recalled.covariance == pytest.approx(covariance, abs=1e-12)
+    with_pump = np.zeros(len(LEARNT))
+    with_pump[DIFFERENCE], with_pump[SHIFT] = 1.0, SQUARED
+    together = (with_pump @ recalled.covariance @ with_pump) ** 0.5
+    assert together < 0.7 * recalled.covariance[DIFFERENCE, DIFFERENCE] ** 0.5
+
+
+def test_without_news_nothing_is_gained() -> None:
+    learnt, _, covariance = exchange()
+    memory = ExchangeMemory(RATE_HZ)
+    start = known(START_MEAN, START_COVARIANCE, 1.0e6 + 0.2)
+    memory.note_start(pair_of(start), 0)
+    memory.note_end(pair_of(start, learnt), 40_000)
+    foretold = START_COVARIANCE + np.diag([WALK**2 * 40.0, 0.0])
+    recalled = memory.recall(pair_of(known(START_MEAN, foretold, 1.0e6 + 0.2)), 40_000)
+    assert recalled is not None
+    assert recalled.covariance == pytest.approx(covariance, rel=1e-6, abs=1e-15)
+
+
+@pytest.mark.parametrize("cause", ["forgotten", "jumped"])
+def test_a_difference_that_jumped_or_was_lost_comes_from_the_joint_estimate(cause: str) -> None:
+    learnt, _, _ = exchange()
+    memory = ExchangeMemory(RATE_HZ)
+    memory.note_start(pair_of(known(START_MEAN, START_COVARIANCE, 1.0e6)), 0)
+    memory.note_end(pair_of(known(START_MEAN, START_COVARIANCE, 1.0e6), learnt), 40_000)
+    mean = START_MEAN + np.array([1.0 if cause == "jumped" else 0.0, 0.0])
+    if cause == "forgotten":
+        memory.forget_difference()
+    recalled = memory.recall(pair_of(known(mean, START_COVARIANCE, 1.0e6)), 100_000)
+    assert recalled is not None
+    assert recalled.values[:2] == pytest.approx(mean - [6000.0, 0.0])
+    assert recalled.covariance[:2, :2] == pytest.approx(START_COVARIANCE, rel=1e-12)
+    assert not recalled.covariance[:2, 2:].any()
+    assert recalled.values[SHIFT] == learnt.values[SHIFT]
+
+
+def test_other_amplitudes_move_the_difference_by_what_duffing_terms_say() -> None:
+    learnt, _, _ = exchange()
+    learnt.values[[LEARNT.index(LOWER_SELF), LEARNT.index(UPPER_SELF)]] = 0.5, 0.9
+    smaller = Learnt(
+        values=learnt.values,
+        covariance=learnt.covariance,
+        lower_hz=learnt.lower_hz,
+        start_powers=np.zeros(2),
+    )
+    means = []
+    for start in (learnt, smaller):
+        memory = ExchangeMemory(RATE_HZ)
+        joint = known(START_MEAN, START_COVARIANCE * 1.0e6, 1.0e6 + 0.2)
+        memory.note_start(pair_of(joint), 0)
+        memory.note_end(pair_of(joint, start), 40_000)
+        recalled = memory.recall(pair_of(joint), 40_000)
+        assert recalled is not None
+        means.append(recalled.values[DIFFERENCE])
+    assert means[1] - means[0] == pytest.approx((0.9 - 0.5) * AMPLITUDE**2, rel=0.05)
+
+
+def test_before_the_first_exchange_there_is_nothing() -> None:
+    memory = ExchangeMemory(RATE_HZ)
+    joint = known(START_MEAN, START_COVARIANCE, 1.0e6)
+    memory.note_end(pair_of(joint), 10)
+    assert memory.recall(pair_of(joint), 20) is None
