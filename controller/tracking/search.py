@@ -282,6 +282,8 @@ def noise_density(
         weighed = parts[is_fit] / expected[is_fit, None]
         (floor, skirt), _ = nnls(weighed, medians[is_fit] / expected[is_fit])
         expected = parts @ (floor, skirt)
+    # Where all is skirt the floor is open downwards: a third of what it could be, in amplitude.
+    floor = max(floor, 0.1 * float(medians.min()))
     return math.sqrt(floor / math.log(2.0) / 2.0)
 
 

@@ -293,9 +293,12 @@ def test_the_noise_density_is_the_floor_under_the_skirt_of_a_mode(
     assert np.std(found) < 0.1 * DENSITY
 
 
-def test_another_mode_in_the_range_hardly_raises_the_noise_density() -> None:
-    samples = noise(5) + kicked(6, 0.0, 50.0) + kicked(7, -140.0, 50.0)
-    assert noise_density(samples, RATE_HZ, HALF_WIDTH_HZ) == pytest.approx(DENSITY, rel=0.15)
+@pytest.mark.parametrize("seed", range(4))
+def test_a_broad_mode_that_rings_down_in_the_range_is_left_out(seed: int) -> None:
+    """1 Hz wide and far above the noise over some 100 Hz."""
+    samples = noise(seed) + kicked(seed + 50, 0.0, 30.0)
+    samples += line(-140.0, 300.0, decay_per_s=7.0)
+    assert noise_density(samples, RATE_HZ, HALF_WIDTH_HZ) == pytest.approx(DENSITY, rel=0.2)
 
 
 # -- answer to a ping ----------------------------------------
