@@ -405,7 +405,7 @@ def _keys(options: argparse.Namespace) -> int:
     folder = options.folder
     if options.remove is not None:
         remove_client(folder, options.remove)
-        print(f"{options.remove} is not let in again; a connection that is open still listens")
+        print(f"{options.remove} is let in no longer")
         return EXIT_DONE
     if make_service_key(folder):
         print(f"{folder / SERVICE_KEY_NAME}: the service's key, which stays on its machine")
