@@ -12,7 +12,7 @@ import sys
 import time
 import traceback
 from collections.abc import Mapping, Sequence
-from contextlib import nullcontext
+from contextlib import ExitStack, nullcontext
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -321,8 +321,10 @@ def _run_configuration(
     """Make the instrument and run on it."""
     from controller.protocol.timeline import flattened
     from controller.runtime.configuration import check_fits, make_instrument
+    from controller.runtime.loop import no_requests
     from controller.runtime.runner import run
     from controller.runtime.terminal import TerminalProgress
+    from controller.runtime.terminal_keys import KEYS_HELP, terminal_keys
 
     instrument = make_instrument(configuration, path)
     check_fits(configuration, instrument, path)
@@ -334,13 +336,21 @@ def _run_configuration(
     length_s = configuration.run.duration_s
     if plan is not None:
         length_s = flattened(plan, configuration)[-1].end_s
-    with (
-        nullcontext()
-        if options.quiet
-        else TerminalProgress(length_s, force=options.progress) as progress
-    ):
+    with ExitStack() as stack:
+        progress, keys = None, None
+        if plan is not None and instrument.paced and not options.quiet:
+            keys = stack.enter_context(terminal_keys())
+        if keys is not None:
+            print(KEYS_HELP, file=sys.stderr)
+        if not options.quiet:
+            progress = stack.enter_context(TerminalProgress(length_s, force=options.progress))
         outcome = run(
-            configuration, folder, instrument=instrument, protocol=plan, progress=progress
+            configuration,
+            folder,
+            instrument=instrument,
+            protocol=plan,
+            progress=progress,
+            requests=keys or no_requests,
         )
     return _close(path.stem, outcome, time.monotonic() - began_s, options)
 
@@ -395,7 +405,7 @@ def _keys(options: argparse.Namespace) -> int:
     folder = options.folder
     if options.remove is not None:
         remove_client(folder, options.remove)
-        print(f"{options.remove} is not let in again; a connection that is open still listens")
+        print(f"{options.remove} is let in no longer")
         return EXIT_DONE
     if make_service_key(folder):
         print(f"{folder / SERVICE_KEY_NAME}: the service's key, which stays on its machine")

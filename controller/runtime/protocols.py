@@ -30,6 +30,7 @@ from controller.records import ModeId
 from controller.runtime.log.reader import LogReader
 from controller.runtime.shipped import chosen_file, shipped_files
 from controller.settings import LoopSettings
+from controller.supervisor.configs import coupling_sigma_hz
 
 MARK_KIND = "mark"
 EVER_S = (-math.inf, math.inf)
@@ -247,14 +248,17 @@ def _facts(settings: LoopSettings, reader: LogReader, basebands: np.ndarray) -> 
         )
         for mode, known in ((mode, settings.modes.of(mode)) for mode in ModeId)
     )
-    tracking = settings.tracking
+    tracking, pump = settings.tracking, settings.pump
     return Facts(
         lower=lower,
         upper=upper,
         temperature_k=tracking.temperature_k,
         gain_walk_per_root_s=tracking.gain_walk_per_root_s,
         drift_ratio_sigma=tracking.drift_ratio_sigma,
-        mass_ratio_sigma=settings.pump.mass_ratio_sigma,
+        mass_ratio_sigma=pump.mass_ratio_sigma,
+        coupling_hz_per_unit=pump.coupling_hz_per_unit or 0.0,
+        coupling_sigma_hz_per_unit=coupling_sigma_hz(settings),
+        coupling_phase_rad=pump.coupling_phase_rad,
     )
 
 

@@ -268,6 +268,7 @@ class Access:
         self._list = folder / CLIENTS_NAME
         self._seen = self._mark()
         self._roles = self._read()
+        self.removals = 0  # keys that were taken off the list since
         self.complaint = ""  # about a list that was changed and cannot be read
 
     def __repr__(self) -> str:
@@ -275,20 +276,22 @@ class Access:
 
     def role_of(self, public: bytes) -> Role | None:
         """What the holder of a public key may do; None: nothing."""
-        self._renew()
+        self.look()
         return self._roles.get(public)
 
-    def _renew(self) -> None:
+    def look(self) -> None:
         """Read the list again if it has changed; keep what was if it cannot be read."""
         mark = self._mark()
         if mark == self._seen:
             return
         self._seen = mark
         try:
-            self._roles = self._read()
-            self.complaint = ""
+            roles = self._read()
         except InputError as error:
             self.complaint = str(error)
+            return
+        self.removals += len(self._roles.keys() - roles.keys())
+        self._roles, self.complaint = roles, ""
 
     def _read(self) -> dict[bytes, Role]:
         return {client.public: client.role for client in _read_clients(self._list).values()}

@@ -21,7 +21,7 @@ import zmq
 
 from controller.instrument import StreamFormat, Tone, ToneChannel
 from controller.protocol.runner import ProtocolRunner
-from controller.records import Baseband, Event, PumpState, Record, Section
+from controller.records import Baseband, Event, Knowledge, PumpState, Record, Section
 from controller.runtime.block_clock import LatencyFigures
 from controller.runtime.log.keeper import Entry
 from controller.supervisor.requests import Request
@@ -81,6 +81,7 @@ class LoopState:
     pump_offset_hz: float  # as wished
     protocol: ProtocolView | None
     latency: LatencyFigures
+    knowledge: Knowledge | None = None  # that the loop has learnt, for the next start
     basebands: tuple[Baseband, ...] = ()  # since the last one
     dropped: int = 0  # news that did not fit into the queue
 

@@ -253,6 +253,7 @@ class Reporter:
                 pump_offset_hz=engine.pump_wish.offset_hz,
                 protocol=self._protocol_view(),
                 latency=LatencyFigures() if self._clock is None else self._clock.figures(),
+                knowledge=engine.knowledge,
                 basebands=basebands,
                 dropped=self._link.dropped,
             )

@@ -14,11 +14,13 @@ import signal
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
 from controller.errors import InputError, InstrumentFault, RunFailed
 from controller.records import Event, ModeId, PumpState, Record
+from controller.runtime.last_known import load_last_known, narrowed
 from controller.runtime.log.keeper import Entry
 from controller.runtime.log.pieces import Rotation
 from controller.runtime.log.thread import Logging, LogState, LogThread
@@ -138,6 +140,9 @@ class _Service:
         self._sockets, self._stop_request = sockets, stop_request
         previous = state_file.previous
         self._stops_first = previous is not None and previous.may_have_left_tones
+        self._last_known = ""  # what the search begins with, in words
+        if previous is not None and previous.folder:
+            self._begin_where_modes_were(Path(previous.folder))
         self.control = Control()
         self._dispatcher = Dispatcher(self, time.monotonic)
         self._spectra = Spectra(configuration)
@@ -188,6 +193,16 @@ class _Service:
         announce(f"difftone {self._name}: {self._state.outcome}: {self._state.reason}")
         return self._state
 
+    def _begin_where_modes_were(self, folder: Path) -> None:
+        """Let the first search look where the last service of this name left the modes."""
+        try:
+            known = load_last_known(folder)
+            age_s = known.age_s(datetime.now(UTC))
+            self._configuration = narrowed(self._configuration, known, age_s)
+        except InputError:
+            return  # it left nothing, or ran on something else
+        self._last_known = f"looking where the modes were {age_s:.0f} s ago"
+
     def _wait_until_ready(self) -> Ready:
         """The loop's first word."""
         given_up_s = time.monotonic() + READY_WITHIN_S
@@ -232,6 +247,8 @@ class _Service:
         )
         self._picture = Picture(info, self._configuration, ready.tones)
         self._sockets.wake_on(self._child.socket)
+        if self._last_known:
+            self.note("search", self._last_known)
 
     def _serve(self) -> None:
         """Turn after turn, until there is a reason to end."""
@@ -313,6 +330,8 @@ class _Service:
         self._loop_state = state
         self._is_status_due = True
         self.measurements.take(state.protocol)
+        if state.knowledge is not None:
+            self._log.knowledge(state.knowledge)
         record = self._record
         tracked_hz = {
             mode: None if record is None else record.modes[mode].frequency_hz for mode in ModeId

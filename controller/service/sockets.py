@@ -50,8 +50,11 @@ HEARTBEAT_MS = 2_000  # of connections, to notice a machine that has gone
 HEARTBEAT_TIMEOUT_MS = 6_000
 PICTURE_PAUSE_S = 0.2  # between two pictures for new subscribers, however many there are
 
+LIST_EVERY_S = 1.0  # between two looks whether a client was taken off the list
+BIND_AGAIN_WITHIN_S = 1.0  # libzmq gives a port free in its own time, mostly a millisecond
+
 # Longer than a handshake with keys, and than any topic.
-_LONGEST_SUBSCRIPTION = 4096
+_LONGEST_SUBSCRIPTION = 1024
 _ENCRYPTION_BYTES = 1024  # more than encryption adds to a message
 _ZAP_ENDPOINT = "inproc://zeromq.zap.01"
 _ZAP_VERSION = b"1.0"
@@ -113,6 +116,8 @@ class ServiceSockets:
         self._numbers: Counter[str] = Counter()  # of the last message of each topic
         self._is_picture_due = False
         self._last_picture_s = float("-inf")
+        self._next_list_s = 0.0
+        self._removals_seen = 0
         self._context = zmq.Context()
         try:
             # Before the others are bound: without it any key would be let in.
@@ -121,6 +126,7 @@ class ServiceSockets:
             self._telemetry = self._new_telemetry()
             self.command_port = _bound(self._commands, address, command_port, "command_port")
             self.telemetry_port = _bound(self._telemetry, address, telemetry_port, "telemetry_port")
+            self._telemetry_endpoint = self._telemetry.get_string(zmq.LAST_ENDPOINT)
         except BaseException:
             self._context.destroy(linger=0)
             raise
@@ -173,6 +179,7 @@ class ServiceSockets:
             answer. Malformed commands have got theirs.
         """
         self._poller.poll(timeout_ms)
+        self._look_at_list()
         self._let_in()
         self._take_subscriptions()
         return self._take_commands()
@@ -289,6 +296,22 @@ class ServiceSockets:
         status = (b"200", b"OK", public) if is_known else (b"400", b"unknown key", b"")
         return [version, request_id, *status, b""]
 
+    def _look_at_list(self) -> None:
+        """Part with everybody who listens when a client was taken off; the others come back."""
+        if self._access is None or time.monotonic() < self._next_list_s:
+            return
+        self._next_list_s = time.monotonic() + LIST_EVERY_S
+        self._access.look()
+        if self._access.removals == self._removals_seen:
+            return
+        self._removals_seen = self._access.removals
+        self._poller.unregister(self._telemetry)
+        self._telemetry.close(linger=0)
+        self._subscriptions.clear()
+        self._telemetry = self._new_telemetry()
+        _bind_again(self._telemetry, self._telemetry_endpoint)
+        self._poller.register(self._telemetry, zmq.POLLIN)
+
     def _take_subscriptions(self) -> None:
         for _ in range(MOST_SUBSCRIPTIONS_AT_ONCE):
             try:
@@ -369,3 +392,16 @@ def _bound(socket: zmq.Socket[bytes], address: str, port: int, key: str) -> int:
             "choose another port, or 0 for any that is free"
         ) from error
     return int(socket.get_string(zmq.LAST_ENDPOINT).rpartition(":")[2])
+
+
+def _bind_again(socket: zmq.Socket[bytes], endpoint: str) -> None:
+    """Bind where a socket was closed just now."""
+    given_up_s = time.monotonic() + BIND_AGAIN_WITHIN_S
+    while True:
+        try:
+            socket.bind(endpoint)
+            return
+        except zmq.ZMQError as error:
+            if error.errno != zmq.EADDRINUSE or time.monotonic() > given_up_s:
+                raise InputError(f"{endpoint}: {error.strerror}") from error
+        time.sleep(0.001)

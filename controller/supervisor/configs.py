@@ -212,7 +212,7 @@ def joint_config(settings: LoopSettings, found: Mapping[ModeId, FoundMode]) -> J
     """Prior knowledge of the pair, from the settings and what the search found."""
     modes, pump, tracking = settings.modes, settings.pump, settings.tracking
     shared, separate = _walks_hz_per_root_s(settings)
-    coupling_sigma_hz = _coupling_sigma_hz(settings)
+    sigma_hz = coupling_sigma_hz(settings)
     return JointConfig(
         lower_reference_hz=found[LOWER].frequency_hz,
         upper_reference_hz=found[UPPER].frequency_hz,
@@ -234,8 +234,8 @@ def joint_config(settings: LoopSettings, found: Mapping[ModeId, FoundMode]) -> J
             modes.upper.pump_shift_sigma_hz_per_v2,
         ),
         coupling_hz=pump.coupling_hz_per_unit or 0.0,
-        coupling_quadrature_sigma_hz=coupling_sigma_hz,
-        coupling_sigma_hz=coupling_sigma_hz,
+        coupling_quadrature_sigma_hz=sigma_hz,
+        coupling_sigma_hz=sigma_hz,
         asymmetry_sigma=0.5 * pump.mass_ratio_sigma,
     )
 
@@ -275,7 +275,7 @@ def observer_config(
         shift_hz=(shifts_hz[0], shifts_hz[1] - shifts_hz[0]),
         shift_sigma_hz=(sigmas_hz[0], math.hypot(*sigmas_hz)),
         coupling_hz=complex(pump.coupling_hz_per_unit or 0.0),
-        coupling_sigma_hz=_coupling_sigma_hz(settings),
+        coupling_sigma_hz=coupling_sigma_hz(settings),
         asymmetry=math.log(action_ratio(settings)),
         asymmetry_sigma=0.5 * pump.mass_ratio_sigma,
         shared_walk_hz_per_root_s=joint.shared_walk_hz_per_root_s,
@@ -380,8 +380,19 @@ def _thermal_amplitude(
     return math.sqrt(variance_m2) / stream.metres_per_unit
 
 
-def _coupling_sigma_hz(settings: LoopSettings) -> float:
-    """How well g / 2 pi per unit is known before anything was seen [Hz]."""
+def coupling_sigma_hz(settings: LoopSettings) -> float:
+    """How well g / 2 pi per unit is known before anything was seen [Hz].
+
+    Parameters
+    ----------
+    settings : LoopSettings
+        What is known of the pump.
+
+    Returns
+    -------
+    float
+        As given; a tenth of a coupling without sigma; lines, where there is no coupling.
+    """
     pump = settings.pump
     if pump.coupling_sigma_hz_per_unit is not None:
         return pump.coupling_sigma_hz_per_unit

@@ -430,7 +430,9 @@ class Searching:
             frequency_hz=self._frequency_hz(mode, line),
             frequency_sigma_hz=line.sigma_hz,
             amplitude=line.amplitude,
-            detector_noise=noise_density(after[:, column], rate_hz, self._half_width_hz),
+            detector_noise=noise_density(
+                after[:, column], rate_hz, self._half_width_hz, line.offset_hz
+            ),
             responsivity=responsivity,
             drive_phase_rad=drive_phase_rad,
             feedthrough=feedthrough,

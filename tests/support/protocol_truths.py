@@ -51,6 +51,7 @@ class TrueRun:
     settings: Mapping[str, Any]  # as logged
     options: Mapping[str, Any]  # of the simulated instrument
     sections: tuple[Section, ...]  # those that were completed
+    basebands: Mapping[str, np.ndarray]  # as logged
 
     def named(self, name: str) -> list[Section]:
         """The completed steps of a name."""
@@ -60,6 +61,12 @@ class TrueRun:
         """The rows during a step."""
         times_s = self.rows["time_s"]
         return self.rows[(times_s > section.start_s) & (times_s < section.end_s)]
+
+    def seen_lower_m(self, section: Section) -> float:
+        """Mean amplitude of the lower mode during a step, as the detector shows it."""
+        times_s = self.basebands["time_s"]
+        is_within = (times_s > section.start_s) & (times_s < section.end_s)
+        return float(np.abs(self.basebands["lower"][is_within]).mean())
 
     def decay_rate_per_s(self, mode: str) -> float:
         """Of the energy."""
@@ -116,12 +123,14 @@ def true_run(folder: Path, options: Mapping[str, Any]) -> TrueRun:
     with LogReader(folder / LOG_NAME) as reader:
         settings = dict(reader.settings)
         sections = tuple(section for section in reader.sections() if section.completed)
+        basebands = reader.basebands()
     return TrueRun(
         device=json.loads((folder / TRUTH_JSON).read_text()),
         rows=np.genfromtxt(folder / TRUTH_CSV, delimiter=",", names=True),
         settings=settings,
         options=options,
         sections=sections,
+        basebands=basebands,
     )
 
 
@@ -247,7 +256,7 @@ def _adiabatic_transfer(run: TrueRun) -> Truths:
 def _weak_conversion(run: TrueRun) -> Truths:
     pumped = run.named("on")
     coupling_hz = run.coupling_hz(pumped[0])
-    lower_m = float(np.mean([run.within(each)["lower_amplitude_m"].mean() for each in pumped]))
+    lower_m = float(np.mean([run.seen_lower_m(each) for each in pumped]))
     driven_m = run.per_lower_amplitude * 2.0 * TWO_PI * coupling_hz * lower_m
     quarter_ahead_rad = run.device["pump"]["coupling_phase_rad"] + 0.5 * math.pi
     return {

@@ -6,7 +6,9 @@ import json
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import jsonschema
@@ -15,6 +17,7 @@ import zmq
 
 from tests.rules.sources import ROOT
 from tests.support.little_service import DEADLINE_S, LittleService
+from tests.support.live_service import LiveService
 
 PAGE = (ROOT / "controller/service/MESSAGES.md").read_text(encoding="utf-8")
 SCHEMA = json.loads((ROOT / "controller/service/messages.schema.json").read_text(encoding="utf-8"))
@@ -59,14 +62,15 @@ class PlainClient:
         assert answer["request"] == self._requests
         return answer
 
-    def next_of(self, topic: str) -> dict[str, Any]:
-        """The next message of a topic; what comes before it is checked too."""
-        while self.telemetry.poll(1e3 * DEADLINE_S):
+    def next_of(self, topic: str, text: str = "") -> dict[str, Any]:
+        """The next message of a topic with a text in it; what comes before it is checked too."""
+        until_s = time.monotonic() + DEADLINE_S
+        while time.monotonic() < until_s and self.telemetry.poll(1e3 * DEADLINE_S):
             came, content = self.telemetry.recv_multipart()
             message = json.loads(content, parse_constant=_no_number)
             assert message["message"] == came.decode()
             check(message, DEFINITIONS[came.decode()])
-            if came.decode() == topic:
+            if came.decode() == topic and text.encode() in content:
                 return message
         raise AssertionError(f"no {topic} came")
 
@@ -131,3 +135,36 @@ def test_commands_are_answered_as_the_schema_says(
 def test_the_page_names_every_message_and_command() -> None:
     for name in DEFINITIONS:
         assert f"`{name}`" in PAGE
+
+
+def test_the_real_service_says_what_the_page_says(tmp_path: Path) -> None:
+    with LiveService(tmp_path) as service:
+        state = service.state
+        client = PlainClient(state["command_port"], state["telemetry_port"])
+        client.telemetry.subscribe("")
+        picture = client.next_of("picture")
+        assert picture["service"]["is_simulated"]
+        assert picture["tones"]["pump"]["max_amplitude"] > 0.0
+        client.next_of("record")
+        client.next_of("status")
+
+        check(client.ask("look")["data"]["picture"], "PictureMessage")
+        protocols = client.ask("protocols")["data"]["protocols"]
+        assert "exchange" in [protocol["name"] for protocol in protocols]
+        assert client.ask("check_protocol", protocol="exchange")["data"]["timeline"]
+        assert not client.ask("check_protocol", protocol="no such")["ok"]
+
+        assert not client.ask("pump_amplitude", value=0.1)["ok"]
+        assert client.ask("take_control", seconds=60)["ok"]
+        assert client.ask("pump_amplitude", value=0.1)["ok"]
+        assert not client.ask("pump_amplitude", value=1e6)["ok"]
+        assert not client.ask("pump_offset_hz", value=1e6)["ok"]
+        assert not client.ask("pause_protocol")["ok"]
+        assert client.ask("arm")["ok"]
+        assert client.ask("mute")["ok"]
+        assert client.ask("note", text="all well")["ok"]
+        assert client.next_of("event", "all well")["who"] == "plain"
+        assert client.ask("shut_down")["ok"]
+        client.close()
+        assert service.ended() == (0, "")
+        assert service.state["tones_off"]

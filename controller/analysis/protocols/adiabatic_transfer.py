@@ -97,7 +97,8 @@ def adiabatic_transfer(data: ProtocolData) -> ProtocolResult:
         the decay; `slowest_useful_chirp_hz_per_s`, during which the decay eats half;
         `largest_transfer`, the share of the energy that arrives at the best rate,
         `best_chirp_hz_per_s`, decay and all; `largest_measured_transfer`, that of the chirps
-        that were made; `energy_decay_time_s`; each with its sigma.
+        that were made, with the modes' masses as the decay tells them;
+        `energy_decay_time_s`; each with its sigma.
         Where the fastest safe chirp is below the slowest useful one, no chirp over this
         span is both. `chi_square_ratio`, per degree of freedom.
 
@@ -130,14 +131,16 @@ def _adiabatic_transfer(data: ProtocolData) -> ProtocolResult:
         "best_chirp_hz_per_s": lambda v: _best(float(v[COUPLING]) ** 2, _loss(v, decay, span_hz)),
         "largest_transfer": lambda v: _largest(float(v[COUPLING]) ** 2, _loss(v, decay, span_hz)),
     }
-    best = int(np.argmax([chirp.transferred * chirp.kept for chirp in chirps]))
+    arrived = [
+        _arrived(each, float(s), decay, data) for each, s in zip(chirps, sigmas, strict=True)
+    ]
     results = with_sigmas(
         {
             name: propagated(function, values, fit.covariance)
             for name, function in quantities.items()
         }
         | {
-            "largest_measured_transfer": _arrived(chirps[best], float(sigmas[best])),
+            "largest_measured_transfer": max(arrived),
             "energy_decay_time_s": decay.time_s,
         }
     )
@@ -150,7 +153,7 @@ def _adiabatic_transfer(data: ProtocolData) -> ProtocolResult:
         "transferred": fit.fractions,
         "transferred_sigma": sigmas,
         "expected": fit.expected(values),
-        "arrived": fit.fractions * np.array([chirp.kept for chirp in chirps]),
+        "arrived": np.array([share for share, _ in arrived]),
         "line_hz_per_s": line,
         "law": law,
         "law_arrived": law * np.exp(-_loss(values, decay, span_hz) / line),
@@ -172,10 +175,26 @@ def _largest(coupled: float, lost: float) -> float:
     return coupled / total * (lost / total) ** (lost / coupled)
 
 
-def _arrived(chirp: Chirp, share_sigma: float) -> tuple[float, float]:
-    """Share of the energy that arrived, and its sigma; ln N diffuses as the angle does."""
-    sigma = math.hypot(share_sigma, chirp.transferred * math.sqrt(chirp.diffusion_rad2))
-    return chirp.transferred * chirp.kept, chirp.kept * sigma
+def _arrived(
+    chirp: Chirp, share_sigma: float, decay: Decay, data: ProtocolData
+) -> tuple[float, float]:
+    """Share of the energy that arrived, and its sigma.
+
+    ln N diffuses as the angle does, and the detector's gain may walk meanwhile. Where the
+    action comes from the upper mode, an error of the asymmetry counts twice.
+    """
+    before = np.abs(chirp.start) ** 2
+    turned = np.exp(decay.asymmetry * np.array([-1.0, 1.0]))
+    lower, upper = before * turned / (before @ turned)
+    scale = chirp.kept * float(turned[LOWER] * before.sum() / (before @ turned))
+    arrived = scale * chirp.transferred
+    asymmetry_sigma = math.sqrt(float(decay.covariance[2, 2]))
+    relative = math.hypot(
+        math.sqrt(chirp.diffusion_rad2),
+        2.0 * data.facts.gain_walk_per_root_s * math.sqrt(chirp.duration_s),
+        (1.0 + upper - lower) * asymmetry_sigma,
+    )
+    return arrived, math.hypot(scale * share_sigma, arrived * relative)
 
 
 # -- one chirp -----------------------------------------------------------------------------

@@ -2,7 +2,9 @@
 
 The difference frequency is read from the phases of both driven modes while the sign
 stays. Drift that both modes share is taken off by what the lower one shows of it, and
-what is left cancels between the two signs at one position.
+what is left cancels between the two signs at one position. The train also couples the
+modes a little, which pulls them, and the pull flips with its sign: it is taken off by
+what is known of the coupling, and what is not known counts in the sigma.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ from controller.analysis.protocols.data import (
     with_sigmas,
 )
 from controller.records import ModeId, Section
+from controller.signal.waveforms import fundamental_factor
 
 PLUS, MINUS = "plus", "minus"
 FEWEST_PAIRS = 3  # a mean, a share of the drift, and a scatter
@@ -43,6 +46,8 @@ class _Dwell:
     difference_hz: np.ndarray  # (n,), less that of the references
     lower_hz: np.ndarray  # (n,), less its reference
     cholesky: np.ndarray  # of the errors of difference_hz, in banded form
+    # Of the train's pull on the difference: by g / 2 pi per unit, and by ln(action ratio) [Hz].
+    pull_slopes: tuple[float, float]
 
     @property
     def mean_hz(self) -> float:
@@ -120,7 +125,10 @@ def alternating_difference(data: ProtocolData) -> ProtocolResult:
     A pair is one position. Its shift is freed of the drift of the lower mode times the
     share of it that the difference takes, which is fitted to all pairs from what was
     known beforehand. A drive that is not 90 degrees ahead pulls its mode by
-    gamma/2 Im(q/q0), q = drive/motion, q0 its mean: that is taken off.
+    gamma/2 Im(q/q0), q = drive/motion, q0 its mean: that is taken off. So is the pull of the
+    train, g/2pi cos(psi) (1/r - r) on the difference and g/2pi cos(psi) r on the lower mode,
+    with psi what the modes' difference is ahead of the train, and r the ratio of their
+    amplitudes upper over lower, times `Facts.action_ratio`.
     """
     return guarded(_alternating_difference, data)
 
@@ -145,7 +153,10 @@ def _alternating_difference(data: ProtocolData) -> ProtocolResult:
     shifts_hz = shifts_hz - share * drifts_hz
     weights = 1.0 / sigmas_hz**2
     mean_hz = float(np.average(shifts_hz, weights=weights))
-    drift_hz = share_sigma * float(np.average(drifts_hz, weights=weights))
+    common_hz = math.hypot(
+        share_sigma * float(np.average(drifts_hz, weights=weights)),
+        _pull_sigma_hz(pairs, weights, data),
+    )
     side_hz, side_sigmas_hz = np.array([_side_line(pair, share) for pair in pairs]).T
     side_weights = 1.0 / side_sigmas_hz**2
     side_mean_hz = float(np.average(side_hz, weights=side_weights))
@@ -154,8 +165,8 @@ def _alternating_difference(data: ProtocolData) -> ProtocolResult:
     scatter_hz = float(apart_hz.std(ddof=1)) / math.sqrt(len(pairs))
     results = with_sigmas(
         {
-            "mean_shift_hz": (mean_hz, math.hypot(1.0 / math.sqrt(weights.sum()), drift_hz)),
-            "side_line_shift_hz": (side_mean_hz, math.hypot(side_sigma_hz, drift_hz)),
+            "mean_shift_hz": (mean_hz, math.hypot(1.0 / math.sqrt(weights.sum()), common_hz)),
+            "side_line_shift_hz": (side_mean_hz, math.hypot(side_sigma_hz, common_hz)),
         }
     )
     results["agreement_sigmas"] = abs(float(apart_hz.mean())) / scatter_hz
@@ -218,6 +229,10 @@ def _dwell(run: Run, section: Section, data: ProtocolData, pulls: dict[ModeId, c
         difference_hz = difference_hz - sign * pulled_hz
         if mode is ModeId.LOWER:
             lower_hz = lower_hz - pulled_hz
+    alignment, ratio = _train(basebands, section, data)
+    pulled_hz = data.facts.coupling_hz_per_unit * alignment
+    difference_hz = difference_hz - pulled_hz * (1.0 / ratio - ratio)
+    lower_hz = lower_hz - pulled_hz * ratio
     return _Dwell(
         sign=1.0 if section.name == PLUS else -1.0,
         start_s=section.start_s,
@@ -226,7 +241,37 @@ def _dwell(run: Run, section: Section, data: ProtocolData, pulls: dict[ModeId, c
         difference_hz=difference_hz,
         lower_hz=lower_hz,
         cholesky=_cholesky(run, data),
+        pull_slopes=(
+            float(np.mean(alignment * (1.0 / ratio - ratio))),
+            float(np.mean(pulled_hz * (1.0 / ratio + ratio))),
+        ),
     )
+
+
+def _train(
+    basebands: np.ndarray, section: Section, data: ProtocolData
+) -> tuple[np.ndarray, np.ndarray]:
+    """Its fundamental times cos(psi), and the ratio of the roots of both actions.
+
+    Each is the mean of two adjacent basebands, shape (n - 1,).
+    """
+    facts = data.facts
+    turned = basebands["upper"] * basebands["lower"].conj()
+    psi_rad = np.angle(turned) - basebands["pump_phase_rad"] - facts.coupling_phase_rad
+    amplitude = _fundamental(section, data) * basebands["pump_amplitude"]
+    alignment = amplitude * np.cos(psi_rad)
+    ratio = facts.action_ratio * np.abs(basebands["upper"]) / np.abs(basebands["lower"])
+    return 0.5 * (alignment[1:] + alignment[:-1]), 0.5 * (ratio[1:] + ratio[:-1])
+
+
+def _fundamental(section: Section, data: ProtocolData) -> float:
+    """Of the train that came on before a section, per unit of its amplitude."""
+    before = [s for s in data.sections if s.kind == "pump_on" and s.end_s <= section.start_s]
+    if not before:
+        return 1.0
+    train = max(before, key=lambda each: each.end_s)
+    turns = train.numbers.get("pulse_s", 0.0) * data.reference_difference_hz
+    return fundamental_factor(str(train.parameters.get("waveform", "sine")), turns)
 
 
 def _tracked_hz(data: ProtocolData, name: str, times_s: np.ndarray) -> np.ndarray:
@@ -282,6 +327,21 @@ def _pairs(dwells: Sequence[_Dwell]) -> list[_Pair]:
 def _is_next(first: _Dwell, second: _Dwell) -> bool:
     longest_s = max(first.end_s - first.start_s, second.end_s - second.start_s)
     return second.start_s - first.end_s < longest_s
+
+
+def _pull_sigma_hz(pairs: Sequence[_Pair], weights: np.ndarray, data: ProtocolData) -> float:
+    """What the train's pull may be off by in the mean shift: it is the same in every pair."""
+    per_coupling, by_log_ratio_hz = (
+        0.5 * float(np.average(slopes, weights=weights))
+        for slopes in zip(
+            *(np.subtract(pair.plus.pull_slopes, pair.minus.pull_slopes) for pair in pairs),
+            strict=True,
+        )
+    )
+    return math.hypot(
+        data.facts.coupling_sigma_hz_per_unit * per_coupling,
+        0.5 * data.facts.mass_ratio_sigma * by_log_ratio_hz,
+    )
 
 
 def _noise_ratio(pairs: Sequence[_Pair]) -> float:

@@ -75,6 +75,9 @@ class Facts:
     drift_ratio: float | None = None  # d(upper)/d(lower) of the shared drift; None: f2 / f1
     drift_ratio_sigma: float = 0.01
     mass_ratio_sigma: float = 0.05  # relative
+    coupling_hz_per_unit: float = 0.0  # g / 2 pi per unit of the pump's amplitude; 0: not known
+    coupling_sigma_hz_per_unit: float = 0.0
+    coupling_phase_rad: float = 0.0  # what line and coupling add to the pump's phase
 
     def of(self, mode: ModeId) -> ModeFacts:
         """The facts of one mode."""
@@ -87,6 +90,12 @@ class Facts:
         if mode is ModeId.LOWER:
             return upper.duffing_cross_hz_per_m2 - lower.duffing_self_hz_per_m2, sigma
         return upper.duffing_self_hz_per_m2 - lower.duffing_cross_hz_per_m2, sigma
+
+    @property
+    def action_ratio(self) -> float:
+        """Root of m omega, upper over lower: how unequally a coupling acts in metres."""
+        upper, lower = self.upper, self.lower
+        return math.sqrt(upper.mass_kg * upper.frequency_hz / (lower.mass_kg * lower.frequency_hz))
 
     @property
     def difference_walk_hz_per_root_s(self) -> float:

@@ -37,6 +37,7 @@ from controller.analysis.protocols.fringes import (
     step_hz,
 )
 from controller.analysis.protocols.transfers import Decay, Passage, balanced, decay_of, passages
+from controller.records import ModeId
 
 LINE_POINTS = 400  # of a fitted curve
 FREE_NUMBERS = 3  # contrast, phase and loss
@@ -66,7 +67,8 @@ def echo(data: ProtocolData) -> ProtocolResult:
     Between the pulses the pump gains Psi_1 and, after the middle pulse, Psi_2 on the modes;
     the fringes have the phase Psi_1 + Psi_2 without and Psi_2 - Psi_1 with the echo. In the
     latter the difference matters only by what it drifts from one half to the other, which
-    follows from the drift of the lower mode and from the lengths of both halves.
+    follows from the drift of the lower mode, from both amplitudes with their known Duffing
+    shifts, and from the lengths of both halves.
     """
     return guarded(_echo, data)
 
@@ -162,6 +164,12 @@ def _echo_fringes(
 def _gained_rad(before: FreeTime, after: FreeTime, facts: Facts, difference_hz: float) -> float:
     """Phase that the difference has by the second half beyond the first."""
     drift_hz = facts.difference_per_lower * after.lower_drift_hz(before)
+    drift_hz += sum(
+        facts.difference_duffing_hz_per_m2(mode)[0] * (later_m2 - earlier_m2)
+        for mode, later_m2, earlier_m2 in zip(
+            ModeId, after.powers_m2, before.powers_m2, strict=True
+        )
+    )
     return TWO_PI * (
         difference_hz * (after.duration_s - before.duration_s)
         + 0.5 * drift_hz * (after.duration_s + before.duration_s)

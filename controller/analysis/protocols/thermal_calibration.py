@@ -33,9 +33,10 @@ LONGEST_UPDATE_DECAYS = 0.2  # of the energy: an update that is longer averages 
 PASSES = 4  # the weights settle after two
 SMOOTHING_S = 4.0  # of the turning: longer than an update by far, shorter than a drift
 NOISE_BLOCKS = 50  # for the scatter of the detector's noise
-# What else smooths the motion than an update's mean (filters, the steps of a simulation)
-# passes for less noise: by this share of half the kicks of an update.
-UNKNOWN_SMOOTHING = 0.1
+# What an update does to the motion other than averaging it (filters; the steps of a
+# simulation) passes for noise: up to this share of half the kicks of an update. Measured
+# through the loop's filters: 0.01 to 0.03.
+UNKNOWN_SMOOTHING = 0.04
 AUTOCORRELATION_DECAYS = 4.0  # of the figure
 HISTOGRAM_BINS = 30
 

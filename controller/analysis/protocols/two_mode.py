@@ -259,7 +259,7 @@ def _start(run: Run, facts: Facts) -> _Start:
             f"the amplitude of {size:.2g} m at {run.start_s:.1f} s is that of thermal motion "
             "and noise: ring the modes up first"
         )
-    rho = math.exp(_mass_asymmetry(facts))
+    rho = facts.action_ratio
 
     def middle(series: np.ndarray) -> np.ndarray:
         return 0.5 * (series[1:] + series[:-1])
@@ -291,12 +291,6 @@ def _start(run: Run, facts: Facts) -> _Start:
         shared[place] = rate if 0.1 * known < rate < 10.0 * known else known
     shared[ASYMMETRY] = math.log(rho)
     return _Start(shared=shared, detuning_rad_s=detuning)
-
-
-def _mass_asymmetry(facts: Facts) -> float:
-    """ln rho, from g_12 m_1 w_1 = g_21 m_2 w_2."""
-    upper, lower = facts.upper, facts.lower
-    return 0.5 * math.log(upper.mass_kg * upper.frequency_hz / (lower.mass_kg * lower.frequency_hz))
 
 
 class _Fit:
@@ -500,7 +494,8 @@ class _Fit:
 def _priors(facts: Facts) -> tuple[np.ndarray, np.ndarray]:
     """Means and sigmas of the shared parameters; infinite: open."""
     means, sigmas = np.zeros(COUNT), np.full(COUNT, np.inf)
-    means[ASYMMETRY] = _mass_asymmetry(facts)
+    # ln rho, from g_12 m_1 w_1 = g_21 m_2 w_2
+    means[ASYMMETRY] = math.log(facts.action_ratio)
     sigmas[ASYMMETRY] = 0.5 * facts.mass_ratio_sigma
     means[DRIFT_RATIO], sigmas[DRIFT_RATIO] = facts.difference_per_lower, facts.drift_ratio_sigma
     for place, mode in ((DUFFING_LOWER, ModeId.LOWER), (DUFFING_UPPER, ModeId.UPPER)):

@@ -201,10 +201,7 @@ class _Fit:
 
     def __init__(self, stretches: Sequence[_Stretch], facts: Facts) -> None:
         self._stretches, self._facts = stretches, facts
-        upper, lower = facts.upper, facts.lower
-        self._rho = math.sqrt(
-            upper.mass_kg * upper.frequency_hz / (lower.mass_kg * lower.frequency_hz)
-        )
+        upper, lower, self._rho = facts.upper, facts.lower, facts.action_ratio
         lead_hz = math.tan(DRIVE_LEAD_RAD) * lower.decay_rate_per_s / (2.0 * TWO_PI)
         self._error_sigmas_hz = np.array(
             [math.hypot(each.difference_sigma_hz, lead_hz) for each in stretches]

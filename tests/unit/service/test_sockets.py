@@ -375,6 +375,26 @@ def test_a_client_that_is_taken_off_the_list_is_obeyed_no_more(
         assert not comes(locked, socket)
 
 
+def test_a_client_that_is_taken_off_the_list_hears_nothing_more(
+    locked: ServiceSockets, folder: Path
+) -> None:
+    ann, bob = keys_of(folder, "ann"), keys_of(folder, "bob")
+    with (
+        plain_socket(zmq.SUB, locked.telemetry_port, ann) as removed,
+        plain_socket(zmq.SUB, locked.telemetry_port, bob) as listener,
+    ):
+        while locked.client_count < 2:
+            locked.poll(20)
+        remove_client(folder, "ann")
+        until_s = time.monotonic() + DEADLINE_S
+        while locked.client_count != 1:
+            assert time.monotonic() < until_s
+            locked.poll(20)
+            listener.poll(0)  # a socket of ZeroMQ subscribes again when it is used
+        assert not comes(locked, removed)
+        assert received(locked, listener)["message"] == "record"  # came back by itself
+
+
 def test_a_broken_list_is_complained_of(locked: ServiceSockets, folder: Path) -> None:
     assert locked.access_complaint == ""
     (folder / "clients.toml").write_text("?")

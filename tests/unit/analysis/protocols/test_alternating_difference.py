@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from controller.analysis.protocols.alternating_difference import alternating_difference
+from controller.analysis.protocols.data import ProtocolData
 from tests.support.protocol_streams import Protocol, alternating_protocol
 
 
@@ -39,6 +40,44 @@ def test_chi_square_tells_an_image_from_one_shift(protocol: Protocol) -> None:
     freedom = image["degrees_of_freedom"]
     five_sigmas = freedom + 5.0 * np.sqrt(2.0 * freedom)
     assert image["chi_square"] > five_sigmas > even["chi_square"]
+
+
+def pulled(data: ProtocolData, pull_hz: float, **known: float) -> ProtocolData:
+    """With a train that couples the modes: g / 2 pi of `pull_hz`, in phase at plus."""
+    table, facts = data.basebands.copy(), dataclasses.replace(data.facts, **known)
+    ratio, signs = facts.action_ratio, np.zeros(len(table))
+    for section in data.sections:
+        is_in = (table["time_s"] >= section.start_s) & (table["time_s"] <= section.end_s)
+        signs[is_in] = 1.0 if section.name == "plus" else -1.0
+    turned_rad = 2.0 * np.pi * pull_hz * np.cumsum(signs * table["duration_s"])
+    for mode, share in (("lower", ratio), ("upper", 1.0 / ratio)):
+        for name in (mode, f"drive_{mode}"):
+            table[name] *= np.exp(1j * share * turned_rad)
+    table["pump_phase_rad"] = np.angle(table["upper"] * table["lower"].conj())
+    table["pump_phase_rad"] += np.where(signs < 0.0, np.pi, 0.0)
+    facts = dataclasses.replace(facts, coupling_hz_per_unit=pull_hz / 0.05)  # per unit of train
+    return dataclasses.replace(data, basebands=table, facts=facts)
+
+
+def test_the_pull_of_the_train_is_taken_off(protocol: Protocol) -> None:
+    still = alternating_difference(protocol.data).results
+    lower = dataclasses.replace(protocol.data.facts.lower, mass_kg=1.3e-11)
+    facts = dataclasses.replace(protocol.data.facts, lower=lower)
+    data = pulled(dataclasses.replace(protocol.data, facts=facts), 3e-3)
+    found = alternating_difference(data).results
+    assert still is not None and found is not None
+    for name in ("mean_shift_hz", "side_line_shift_hz"):
+        # Detector noise turns the phases by 3e-5 of a turn, far below the sigma.
+        assert abs(found[name] - still[name]) < 0.2 * still[f"{name}_sigma"]
+
+
+def test_what_is_not_known_of_the_pull_counts(protocol: Protocol) -> None:
+    """1/r - r changes by (1/r + r) dr/r, twice the pull and half of the relative mass ratio."""
+    still = alternating_difference(protocol.data).results
+    known = alternating_difference(pulled(protocol.data, 3e-3, mass_ratio_sigma=0.1)).results
+    assert still is not None and known is not None
+    expected_hz = np.hypot(still["mean_shift_hz_sigma"], 3e-3 * 2.0 * 0.5 * 0.1)
+    assert known["mean_shift_hz_sigma"] == pytest.approx(expected_hz, rel=0.01)
 
 
 def test_swapped_signs_turn_the_shift(protocol: Protocol) -> None:

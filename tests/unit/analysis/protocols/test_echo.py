@@ -34,6 +34,19 @@ def test_results_lie_within_their_sigmas() -> None:
         assert float(errors @ errors) < 18.5, name
 
 
+def test_known_duffing_shifts_that_fade_between_the_halves_do_not_count() -> None:
+    """A nanometre shifts the difference by 7 and 11 mHz, and fades by a third within a half."""
+    shifted = replace(
+        BENCH,
+        lower=replace(BENCH.lower, duffing_self_hz_per_m2=2.2e16, duffing_cross_hz_per_m2=1.3e16),
+        upper=replace(BENCH.upper, duffing_self_hz_per_m2=2.6e16, duffing_cross_hz_per_m2=1.5e16),
+    )
+    errors = errors_in_sigmas("echo", range(12), shifted)
+    for name in ("echo_dephasing_time_s", "recovered_fraction"):
+        # The mean of 12, 99.9 %.
+        assert abs(errors[name].mean()) < 3.29 / math.sqrt(12.0), name
+
+
 def test_every_result_has_a_sigma(data: ProtocolData) -> None:
     results = echo(data).results
     assert results is not None

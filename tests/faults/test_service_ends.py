@@ -1,0 +1,152 @@
+"""However the service or its loop ends, nothing stays on, and the next start knows of it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from controller.records import PumpState
+from controller.service.client import Client
+from controller.service.messages import EventMessage, StatusMessage, Telemetry
+from tests.support.live_service import LiveService
+from tests.support.witness import said, tones_on, witnessed_scenario
+
+WITHIN_S = 30.0
+DRIVES = {"drive_lower", "drive_upper"}
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[LiveService]:
+    """A service on a witnessed membrane."""
+    with started(tmp_path) as service:
+        yield service
+
+
+def started(folder: Path, out: str = "run") -> LiveService:
+    """A service whose state is in this folder."""
+    return LiveService(folder, str(witnessed_scenario(folder)), out=out)
+
+
+def client_of(service: LiveService) -> Client:
+    """A client of it."""
+    state = service.state
+    return Client(
+        command_port=state["command_port"],
+        telemetry_port=state["telemetry_port"],
+        who="test",
+        timeout_s=WITHIN_S,
+    )
+
+
+def wait_for(client: Client, what: str) -> Telemetry:
+    """The first message that shows something: the pump's state, or the kind of an event."""
+    while (message := client.next_message(WITHIN_S)) is not None:
+        if isinstance(message, StatusMessage) and message.status.pump_state == what:
+            return message
+        if isinstance(message, EventMessage) and message.event.kind == what:
+            return message
+    raise AssertionError(f"no {what} came")
+
+
+def pumping(service: LiveService) -> None:
+    """Arm the pump and wait until it is on."""
+    with client_of(service) as client, client.control():
+        client.arm()
+        wait_for(client, PumpState.ON)
+
+
+def wait_for_death(pid: int) -> None:
+    """Wait until a process that is not ours has gone."""
+    subprocess.run(["tail", f"--pid={pid}", "-f", os.devnull], timeout=WITHIN_S, check=True)
+
+
+def logged(folder: Path, query: str) -> list[tuple[object, ...]]:
+    """Rows of a log."""
+    with sqlite3.connect(folder / "log.sqlite") as database:
+        return database.execute(query).fetchall()
+
+
+def assert_silent(folder: Path, *, after: list[tuple[int, str]]) -> list[str]:
+    """Since these calls the pump went off first, then the rest; what was called."""
+    calls = said(folder)
+    assert tones_on(after) >= {"pump", *DRIVES}
+    assert tones_on(calls) == set()
+    return [text for _, text in calls[len(after) :]]
+
+
+def test_it_ends_in_order_when_it_is_terminated(tmp_path: Path, service: LiveService) -> None:
+    pumping(service)
+    before = said(tmp_path)
+    assert service.stop() == (0, "")
+    after = assert_silent(tmp_path, after=before)
+    assert after[-4:] == ["tone pump 0.0", "tone drive_lower 0.0", "tone drive_upper 0.0", "stop"]
+    state = service.state
+    assert (state["state"], state["outcome"], state["tones_off"]) == ("ended", "interrupted", True)
+    assert logged(service.run_folder, "SELECT outcome FROM run") == [("interrupted",)]
+    [(text,)] = logged(service.run_folder, "SELECT text FROM events ORDER BY rowid DESC LIMIT 1")
+    assert text == "stopped by the operator"
+
+
+def test_a_service_that_is_killed_takes_its_loop_and_the_tones_with_it(
+    tmp_path: Path, service: LiveService
+) -> None:
+    pumping(service)
+    loop_pid, before = service.state["loop_pid"], said(tmp_path)
+    service.process.kill()
+    wait_for_death(loop_pid)
+    assert_silent(tmp_path, after=before)
+    assert logged(service.run_folder, "PRAGMA integrity_check") == [("ok",)]
+    assert service.state["state"] == "running"  # nobody was there to write it
+
+    count = len(said(tmp_path))
+    with started(tmp_path, out="next") as following, client_of(following) as client:
+        wait_for(client, PumpState.OFF)
+        assert [text for _, text in said(tmp_path)[count:]][:3] == ["made", "stop", "start"]
+
+
+def test_a_loop_that_is_killed_has_its_instrument_stopped_anew(
+    tmp_path: Path, service: LiveService
+) -> None:
+    pumping(service)
+    loop_pid, before = service.state["loop_pid"], said(tmp_path)
+    os.kill(loop_pid, signal.SIGKILL)
+    status, complaint = service.ended()
+    assert status == 1
+    assert complaint.startswith("difftone: the loop process ended with SIGKILL; the instrument was")
+    assert len(complaint.splitlines()) == 1
+    after = assert_silent(tmp_path, after=before)
+    assert after[-2:] == ["made", "stop"]
+    assert said(tmp_path)[-1][0] not in (loop_pid, service.process.pid)
+    assert service.state["tones_off"]
+    assert logged(service.run_folder, "SELECT outcome FROM run") == [("failed",)]
+
+
+def test_a_loop_that_was_stopped_takes_the_pump_off_first_and_comes_back(
+    tmp_path: Path, service: LiveService
+) -> None:
+    pumping(service)
+    loop_pid = service.state["loop_pid"]
+    with client_of(service) as client:
+        os.kill(loop_pid, signal.SIGSTOP)
+        before = said(tmp_path)
+        client.messages()
+        for _ in range(2):  # the service goes on alone, and tells how it is once a second
+            wait_for(client, PumpState.ON)
+        os.kill(loop_pid, signal.SIGCONT)
+        wait_for(client, "late")
+        wait_for(client, PumpState.ON)
+    texts = [text for _, text in said(tmp_path)[len(before) :]]
+    assert texts[0] == "tone pump 0.0"
+    assert service.stop() == (0, "")
+
+
+def test_ctrl_c_is_for_the_service_alone(service: LiveService) -> None:
+    service.process.send_signal(signal.SIGINT)
+    assert service.ended() == (0, "")
+    assert service.state["tones_off"]

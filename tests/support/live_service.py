@@ -1,0 +1,84 @@
+"""`difftone serve` as a process of its own, on the paced simulator and free ports."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from controller.runtime.scenarios import scenario_path
+
+NAME = "test"
+ENDS_WITHIN_S = 60.0
+
+
+class LiveService:
+    """Runs from its making to `stop`.
+
+    Parameters
+    ----------
+    folder : Path
+        For its configuration, its state and its run.
+    scenario : str
+        A shipped scenario.
+    service : str
+        More lines of the table [service].
+    out : str
+        Name of its run's folder.
+    """
+
+    def __init__(
+        self, folder: Path, scenario: str = "quiet_room", service: str = "", out: str = "run"
+    ) -> None:
+        text = scenario_path(scenario).read_text(encoding="utf-8")
+        text = text.replace("[instrument.options]\n", "[instrument.options]\npaced = true\n", 1)
+        configuration = folder / f"{NAME}.toml"
+        configuration.write_text(
+            f"{text}\n[service]\ncommand_port = 0\ntelemetry_port = 0\n{service}", encoding="utf-8"
+        )
+        self.run_folder = folder / out
+        self.process = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "controller.cli", "serve", str(configuration)),
+                *("--out", str(self.run_folder), "--name", NAME),
+            ],
+            env={**os.environ, "XDG_STATE_HOME": str(folder)},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stdout is not None
+        self.announced = self.process.stdout.readline()
+        assert self.announced, f"it did not start: {self.process.communicate()[1]}"
+        self._state_path = folder / "difftone" / f"{NAME}.json"
+
+    def __enter__(self) -> LiveService:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.stop()
+
+    @property
+    def state(self) -> dict[str, Any]:
+        """What its state file says: ports, pids, how it ended."""
+        return json.loads(self._state_path.read_text(encoding="utf-8"))
+
+    def stop(self) -> tuple[int, str]:
+        """End it as an operator would; its exit status and what it complained of."""
+        if self.process.poll() is None:
+            self.process.terminate()
+        return self.ended()
+
+    def ended(self) -> tuple[int, str]:
+        """Wait for its end; its exit status and what it complained of."""
+        _, complaints = self.process.communicate(timeout=ENDS_WITHIN_S)
+        return self.process.returncode, complaints

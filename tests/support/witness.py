@@ -1,0 +1,101 @@
+"""The simulated membrane with a witness: a file that says what was asked of it, and by whom.
+
+It runs in real time by a clock that goes faster than ours, so that modes are
+found and locked in little time.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+from controller.instrument import Tone
+from hardware_sim.simulator import Pacer, SimulatedMembrane
+from tests.support.rehearsals import SCENARIOS
+
+SPEED = 4.0
+
+
+class Witnessed(SimulatedMembrane):
+    """Each call is a line of the file before it is carried out: process, method, tone.
+
+    Parameters
+    ----------
+    witness : str
+        The file; made if absent.
+    speed : float
+        Stream seconds in a second.
+    **options
+        As for the simulated membrane.
+    """
+
+    def __init__(self, witness: str, speed: float = SPEED, **options: Any) -> None:
+        super().__init__(**options)
+        self.paced = True
+        self._witness = os.open(witness, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+        self._pacer = Pacer(lambda: speed * time.monotonic(), lambda s: time.sleep(s / speed))
+        self._says("made")
+
+    def start(self) -> None:
+        """Begin."""
+        self._says("start")
+        super().start()
+
+    def set_tone(self, tone: Tone) -> Tone:
+        """Set a tone."""
+        self._says(f"tone {tone.channel} {tone.amplitude!r}")
+        return super().set_tone(tone)
+
+    def stop(self) -> None:
+        """Every tone off."""
+        self._says("stop")
+        super().stop()
+
+    def _says(self, text: str) -> None:
+        os.write(self._witness, f"{os.getpid()} {text}\n".encode())
+
+
+def witnessed_scenario(folder: Path, **options: object) -> Path:
+    """The shipped quiet room on a witnessed membrane; the pump comes on early.
+
+    Parameters
+    ----------
+    folder : Path
+        For the file and its witness, `witness.txt`.
+    **options
+        More options of the instrument, as TOML has them.
+    """
+    text = (SCENARIOS / "quiet_room.toml").read_text(encoding="utf-8")
+    lines = [f'witness = "{folder / "witness.txt"}"']
+    lines += [f"{name} = {value}" for name, value in options.items()]
+    for before, after in (
+        ('class = "simulator"\n', 'class = "tests.support.witness:Witnessed"\n'),
+        ("[instrument.options]\n", "[instrument.options]\n" + "\n".join(lines) + "\n"),
+        ("pump_from_s = 45.0\n", "pump_from_s = 0.0\nread_timeout_s = 0.3\n"),
+    ):
+        assert before in text
+        text = text.replace(before, after, 1)
+    path = folder / "witnessed.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def said(folder: Path) -> list[tuple[int, str]]:
+    """What the witness has written: process and call, in order."""
+    lines = (folder / "witness.txt").read_text(encoding="utf-8").splitlines()
+    return [(int(pid), text) for pid, _, text in (line.partition(" ") for line in lines)]
+
+
+def tones_on(calls: list[tuple[int, str]]) -> set[str]:
+    """The channels that put out a tone after these calls."""
+    on: set[str] = set()
+    for _, text in calls:
+        method, *rest = text.split()
+        if method == "stop":
+            on.clear()
+        elif method == "tone":
+            channel, amplitude = rest
+            (on.add if float(amplitude) > 0.0 else on.discard)(channel)
+    return on

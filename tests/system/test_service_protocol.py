@@ -1,0 +1,95 @@
+"""Protocols through the live service: begun, followed, analysed, and the plain loop afterwards."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from controller.records import PumpState
+from controller.runtime.log.reader import LogReader
+from controller.service.client import Client
+from controller.service.messages import EventMessage, ResultMessage, StatusMessage
+from tests.support.live_service import LiveService
+from tests.support.witness import witnessed_scenario
+
+WITHIN_S = 30.0
+WATCH = """
+title = "A short watch"
+analysis = "drift_watch"
+parameters = { watch_s = 60.0 }
+steps = [
+  { step = "find" },
+  { step = "lock" },
+  { step = "pump_on" },
+  { step = "hold", name = "watch", duration_s = { value_of = "watch_s" } },
+  { step = "pump_off" },
+]
+"""
+
+
+class Watcher:
+    """A client's view of a service, put together from what it is told."""
+
+    def __init__(self, client: Client) -> None:
+        self.client = client
+        self.pump = PumpState.OFF
+        self.protocol_states: list[str] = []
+        self.results: dict[str, ResultMessage] = {}
+        self.has_ended = False
+
+    def until(self, is_reached: Callable[[], bool]) -> None:
+        """Listen until something is reached."""
+        given_up_s = time.monotonic() + WITHIN_S
+        while not is_reached():
+            assert time.monotonic() < given_up_s, (self.pump, self.protocol_states, self.results)
+            message = self.client.next_message(WITHIN_S)
+            if isinstance(message, ResultMessage):
+                self.results[message.name] = message
+            elif isinstance(message, EventMessage):
+                self.has_ended |= message.event.kind == "end"
+            elif isinstance(message, StatusMessage):
+                self.pump = message.status.pump_state
+                if message.status.protocol is not None:
+                    self.protocol_states.append(message.status.protocol.state)
+
+
+@pytest.fixture
+def watcher(tmp_path: Path) -> Iterator[Watcher]:
+    """Watches a service and holds control of it."""
+    with LiveService(tmp_path, str(witnessed_scenario(tmp_path))) as service:
+        state = service.state
+        ports = {name: state[name] for name in ("command_port", "telemetry_port")}
+        with Client(who="test", timeout_s=WITHIN_S, **ports) as client, client.control():
+            yield Watcher(client)
+
+
+def test_protocols_are_carried_out_and_analysed_one_after_the_other(
+    tmp_path: Path, watcher: Watcher
+) -> None:
+    client, results = watcher.client, watcher.results
+    client.start_protocol(WATCH, {"watch_s": 12.0})
+    assert not client.ask("start_protocol", protocol=WATCH).ok  # one at a time
+    assert not client.ask("pump_amplitude", value=0.1).ok  # it is the protocol's
+    watcher.until(lambda: {"drift_watch", "protocol"} <= set(results))
+    assert list(dict.fromkeys(watcher.protocol_states)) == ["running", "analysing"]
+    assert results["protocol"].result["done"] == 5
+    assert results["drift_watch"].result["time_pumped"] == pytest.approx(1.0, abs=0.02)
+    drawn = [Path(file).read_text(encoding="utf-8") for file in results["drift_watch"].files]
+    assert drawn and all(text.startswith("<svg") for text in drawn)
+
+    client.start_protocol(WATCH)
+    watcher.until(lambda: watcher.pump is PumpState.ON)
+    client.stop_protocol()
+    watcher.until(lambda: watcher.pump is PumpState.OFF and "protocol_2" in results)
+    client.pump_amplitude(0.4)
+    client.arm()
+    watcher.until(lambda: watcher.pump is PumpState.ON)
+    client.shut_down()
+    watcher.until(lambda: watcher.has_ended)
+    with LogReader(tmp_path / "run" / "log.sqlite") as reader:
+        kinds = [section.kind for section in reader.sections()]
+        assert {"protocol", "protocol_2", "drift_watch"} <= set(reader.results())
+    assert kinds[:5] == ["find", "lock", "pump_on", "hold", "pump_off"]
