@@ -29,7 +29,7 @@ def scenario(amplitude_m: object = 1.0e-9) -> Configuration:
 def test_a_run_lasts_longer_than_what_is_asked_and_judged(regime: Regime) -> None:
     applied = regime.applied(scenario())
     assert regime.judged_s[0] < regime.judged_s[1] < applied.run.duration_s
-    assert all(at_s < applied.run.duration_s for at_s, _ in regime.requests())
+    assert all(at_s < applied.run.duration_s for at_s, _ in regime.requests(applied))
     assert applied.run.pump_from_s == 0.0
 
 
@@ -37,15 +37,18 @@ def test_a_run_lasts_longer_than_what_is_asked_and_judged(regime: Regime) -> Non
 def test_a_pump_that_may_come_on_waits_to_be_armed(regime: Regime) -> None:
     assert (regime.applied(scenario()).pump.amplitude > 0.0) is regime.is_pumped
     if regime.is_pumped:
-        assert [kind for _, kind in regime.asked].count(RequestKind.ARM) > 0
-        first_s, first = min(regime.asked)
-        assert first is RequestKind.DISARM and first_s < 0.0
+        assert any(asked.kind is RequestKind.ARM for asked in regime.asked)
+        first = min(regime.asked, key=lambda asked: asked.at_s)
+        assert first.kind is RequestKind.DISARM and first.at_s < 0.0
 
 
 def test_amplitudes_are_those_of_the_scenario_times_ratios() -> None:
-    drive = REGIMES["exchange"].applied(scenario((2.0e-9, 3.0e-9))).drive
-    assert drive.amplitude_of(ModeId.LOWER) == pytest.approx(0.05 * 2.0e-9)
-    assert drive.amplitude_of(ModeId.UPPER) == 3.0e-9
+    exchange = REGIMES["exchange"]
+    applied = exchange.applied(scenario((2.0e-9, 3.0e-9)))
+    assert [applied.drive.amplitude_of(mode) for mode in ModeId] == [2.0e-9, 3.0e-9]
+    weakened = [request for _, request in exchange.requests(applied) if request.value > 0.0]
+    assert [(request.kind, request.text) for request in weakened] == [(RequestKind.DRIVE, "lower")]
+    assert weakened[0].value == pytest.approx(0.05 * 2.0e-9)
     assert REGIMES["thermal"].applied(scenario()).drive.amplitude_of(ModeId.UPPER) == 0.0
 
 
