@@ -13,6 +13,7 @@ from controller.engine import Engine
 from controller.protocol.runner import ProtocolRunner
 from controller.records import PumpState
 from controller.runtime.loop import StopRequest
+from controller.service import loop_process
 from controller.service.link import BeginProtocol, EndRun, LoopState, Ready, Refused
 from controller.service.loop_process import Job, Orders, Reporter, run_job, stop_instrument
 from controller.settings import ServiceSettings
@@ -20,6 +21,12 @@ from controller.supervisor.requests import Request, RequestKind
 from tests.support.rehearsals import SCENARIOS, Rehearsal, prepared
 from tests.support.witness import said
 from tests.unit.protocol.plans import plan_of
+
+
+@pytest.fixture(autouse=True)
+def not_urgent(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The process of the tests stays as it is."""
+    monkeypatch.setattr(loop_process, "be_urgent", lambda: None)
 
 
 class FakeLink:
