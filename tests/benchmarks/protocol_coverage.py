@@ -23,11 +23,14 @@ from tests.support import pulses  # noqa: E402
 from tests.support.protocol_cases import CASES, TWO_SIDED_95, errors_in_sigmas  # noqa: E402
 from tests.support.two_modes import Bench  # noqa: E402
 
-NAMES = (*CASES, *pulses.PULSE_CASES)
+DISAGREEMENT = "ramsey_disagreement"
+NAMES = (*CASES, *pulses.PULSE_CASES, DISAGREEMENT)
 
 
 def errors_of(name: str, seeds: range) -> dict[str, np.ndarray]:
     """Errors in sigmas of every result of a case."""
+    if name == DISAGREEMENT:
+        return {"difference_disagreement_hz": pulses.disagreement_errors(seeds)}
     if name in pulses.PULSE_CASES:
         return pulses.errors_in_sigmas(name, seeds, Bench())
     return errors_in_sigmas(name, seeds)

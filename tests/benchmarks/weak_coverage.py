@@ -31,6 +31,7 @@ from tests.support.protocol_streams import (  # noqa: E402
     thermal_protocol,
     weak_protocols,
 )
+from tests.support.sensitivity import scatter_hz, sensitivity_errors, weak_results  # noqa: E402
 from tests.support.two_modes import Bench  # noqa: E402
 
 Errors = Iterator[tuple[str, float]]
@@ -63,6 +64,13 @@ def weak_errors(seeds: Sequence[int], coupling_hz: float) -> Errors:
             phase_rad = (phase_rad + math.pi) % (2.0 * math.pi) - math.pi
             yield label + "converted_phase_rad", error(result, "converted_phase_rad", phase_rad)
             yield label + "control_coupling_hz", error(result, "control_coupling_hz", 0.0)
+
+
+def seen_errors(seeds: Sequence[int]) -> Errors:
+    """Of what weak conversion says it could see, against the scatter of these very seeds."""
+    results = weak_results(seeds)
+    for name, values in sensitivity_errors(results, scatter_hz(results)).items():
+        yield from ((f"weak: {name}", float(value)) for value in values)
 
 
 def thermal_errors(seeds: Sequence[int]) -> Errors:
@@ -104,6 +112,7 @@ def main() -> None:
     groups = (
         weak_errors(seeds, COUPLING_HZ),
         weak_errors(seeds, 0.0),
+        seen_errors(seeds),
         thermal_errors(seeds),
         alternating_errors(seeds),
         drift_errors(seeds),

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from scipy.stats import norm
 
 from controller.analysis.protocols.adiabatic_transfer import adiabatic_transfer
 from controller.analysis.protocols.data import ProtocolData, ProtocolResult, Results
@@ -276,3 +277,28 @@ def errors_in_sigmas(name: str, seeds: Sequence[int], bench: Bench) -> dict[str,
             assert isinstance(value, float) and isinstance(sigma, float), f"{key}: {value}"
             errors.setdefault(key, []).append((value - truth) / sigma)
     return {key: np.array(each) for key, each in errors.items()}
+
+
+def disagreement_errors(seeds: Sequence[int], biases: int = 10) -> np.ndarray:
+    """What Ramsey fringes and loop disagree by, in its sigmas; nought in truth.
+
+    The loop is off by what its records state: by a bias for a whole protocol, one of some
+    at even chances of a normal number, and by what wanders within it.
+    """
+    plain, errors = Bench(), []
+    chances = (np.arange(biases) + 0.5) / biases
+    biases_hz = plain.tracking_bias_hz * norm.ppf(chances)
+    for bias_hz, some in zip(biases_hz, np.array_split(np.array(seeds), biases), strict=True):
+        # The records go on stating the size of the bias, not this one.
+        bench = replace(plain, tracking_bias_hz=float(bias_hz))
+        stated_hz = math.hypot(plain.tracking_sigma_hz, plain.tracking_bias_hz)
+        steps = ramsey_steps(bench)
+        for outcome in sequences(bench, steps, [int(seed) for seed in some]):
+            sigmas_hz = np.full(len(outcome.data.records["time_s"]), stated_hz)
+            records = {**outcome.data.records, "difference_sigma_hz": sigmas_hz}
+            results = ramsey(replace(outcome.data, records=records)).results
+            assert results is not None
+            value, sigma = (results[f"difference_disagreement_hz{end}"] for end in ("", "_sigma"))
+            assert isinstance(value, float) and isinstance(sigma, float)
+            errors.append(value / sigma)
+    return np.array(errors)

@@ -38,6 +38,7 @@ FEWEST_STEPS = 30
 LEAST_RATIO = 10.0  # of the lower amplitude to its thermal motion: driven hard
 KNOWN_DECAY = 0.3  # relative sigma of a decay rate that is known roughly
 DRIVE_LEAD_RAD = 0.1  # from 90 degrees: it pulls the frequency of a driven mode
+LEAST_SIGNAL_SIGMAS = 2.0  # from there on the inverse of a signal has an interval
 LARGEST_NOISE_RATIO = 9.0  # variance of the residuals against what was expected
 # Two quadratures are noise: chance exp(-chi^2/2), here that of five sigmas of one number.
 CHI_SQUARE_OF_5_SIGMA = -2.0 * math.log(math.erfc(5.0 / math.sqrt(2.0)))
@@ -83,7 +84,8 @@ def weak_conversion(data: ProtocolData) -> ProtocolResult:
         frequency and does not follow the pump; each with its sigma. `significance` and
         `control_significance` are in sigmas of one normal number; `smallest_coupling_hz`
         would have been seen at five of them, and `time_to_5_sigma_s` is how much
-        of this protocol would have done for the coupling found.
+        of this protocol would have done for the coupling found; both with the sigma of
+        what noise and coupling are known to.
 
     Notes
     -----
@@ -315,7 +317,10 @@ class _Fit:
         # What does not follow the pump may wander: then it scatters between the stretches.
         excess = max(1.0, square / freedom) if freedom > 0 else 1.0
         covariance = excess * ratio * np.linalg.inv(solution.jac.T @ solution.jac)
-        results = self._results(solution.x, covariance)
+        level_sigma = _level_sigma(
+            solution.jac, count=count, scatter_freedom=freedom if excess > 1.0 else 0
+        )
+        results = self._results(solution.x, covariance, level_sigma)
         results["chi_square"], results["degrees_of_freedom"] = square, float(freedom)
         return ProtocolResult(results=results, series=self._series(solution.x, ratio))
 
@@ -332,7 +337,7 @@ class _Fit:
 
     # -- outcome ------------------------------------------------------------------
 
-    def _results(self, values: np.ndarray, covariance: np.ndarray) -> Results:
+    def _results(self, values: np.ndarray, covariance: np.ndarray, level_sigma: float) -> Results:
         pumped_hz, pumped_sigma_hz = self._coupling_hz(values, covariance, PUMPED)
         control_hz, control_sigma_hz = self._coupling_hz(values, covariance, CONTROL)
         pumped_square, control_square = (
@@ -366,9 +371,19 @@ class _Fit:
         signal = pumped_square - 2.0  # what noise adds is two
         results["significance"] = _sigmas(pumped_square)
         results["control_significance"] = _sigmas(control_square)
-        results["smallest_coupling_hz"] = math.sqrt(CHI_SQUARE_OF_5_SIGMA) * sigma_hz
-        results["time_to_5_sigma_s"] = (
-            span_s * CHI_SQUARE_OF_5_SIGMA / signal if signal > 0.0 else None
+        smallest_hz = math.sqrt(CHI_SQUARE_OF_5_SIGMA) * sigma_hz
+        results["smallest_coupling_hz"] = smallest_hz
+        results["smallest_coupling_hz_sigma"] = smallest_hz * level_sigma
+        # A chi-square of two about a signal s has the variance 4 + 4 s.
+        signal_sigma = math.hypot(
+            2.0 * math.sqrt(1.0 + max(signal, 0.0)), 2.0 * level_sigma * signal
+        )
+        # What is not clearly there would take a time that nobody knows.
+        is_known = signal > LEAST_SIGNAL_SIGMAS * signal_sigma
+        time_s = span_s * CHI_SQUARE_OF_5_SIGMA / signal if is_known else None
+        results["time_to_5_sigma_s"] = time_s
+        results["time_to_5_sigma_s_sigma"] = (
+            None if time_s is None else time_s * signal_sigma / signal
         )
         return results
 
@@ -421,6 +436,20 @@ class _Fit:
         own = complex(np.vdot(response, errors)) / information
         turned = own * np.exp(1j * stretch.phase_rad) if is_pumped else own
         return complex(turned), 1.0 / math.sqrt(information)
+
+
+def _level_sigma(jacobian: np.ndarray, *, count: int, scatter_freedom: int) -> float:
+    """How well the uncertainty of the pumped coupling is known, relative.
+
+    The level of the noise comes from the prediction errors, or, where the stretches scatter
+    by more, from so few of them. What is fitted beside the coupling may be known better than
+    was said beforehand: half of what that would gain counts.
+    """
+    information = jacobian.T @ jacobian
+    known = math.sqrt(float(np.trace(np.linalg.inv(information[PUMPED, PUMPED]))))
+    fitted = math.sqrt(float(np.trace(np.linalg.inv(information)[PUMPED, PUMPED])))
+    scatter = 1.0 / math.sqrt(2.0 * scatter_freedom) if scatter_freedom else 0.0
+    return math.hypot(1.0 / math.sqrt(2.0 * count), scatter, 0.5 * (1.0 - known / fitted))
 
 
 def _chi_square(pair: np.ndarray, covariance: np.ndarray) -> float:
