@@ -7,6 +7,7 @@ found and locked in little time.
 from __future__ import annotations
 
 import os
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -35,7 +36,7 @@ class Witnessed(SimulatedMembrane):
         super().__init__(**options)
         self.paced = True
         self._witness = os.open(witness, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
-        self._pacer = Pacer(lambda: speed * time.monotonic(), lambda s: time.sleep(s / speed))
+        self._pacer = Pacer(lambda: speed * time.monotonic(), lambda s: _pass(s / speed))
         self._says("made")
 
     def start(self) -> None:
@@ -99,3 +100,8 @@ def tones_on(calls: list[tuple[int, str]]) -> set[str]:
             channel, amplitude = rest
             (on.add if float(amplitude) > 0.0 else on.discard)(channel)
     return on
+
+
+def _pass(duration_s: float) -> None:
+    """Wait, as an instrument does for its samples."""
+    threading.Event().wait(duration_s)
