@@ -3,14 +3,15 @@
     python -m tests.benchmarks.service_fuzz [--messages N] [--seed N] [--service PID,PORT,PORT]
 
 Nine tenths are commands, one tenth are connections that send something else
-than ZeroMQ; then come strangers with keys that are not on the list, to a
-service of their own. Without --service, the services have no loop behind
+than ZeroMQ; then a service with keys gets such connections as well, and
+strangers whose keys are not on the list. Without --service, the services have no loop behind
 them; with it, a running `difftone serve` gets the first two parts.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import subprocess
 import sys
 import tempfile
@@ -31,6 +32,10 @@ STREAM_SHARE = 10  # one message of ten
 STRANGERS = 2000
 WARM_UP_SHARE = 20  # memory is compared from the first twentieth on
 WINDOW = 500  # commands between two looks whether the service still answers
+
+
+class ServiceSilent(Exception):
+    """The service does not answer any more."""
 
 
 @dataclass(frozen=True)
@@ -83,21 +88,28 @@ def is_answering(target: Target) -> bool:
 
 
 def send_commands(target: Target, rng: np.random.Generator, count: int) -> int:
-    """Send malformed commands; how many were answered."""
+    """Send malformed commands, and a sane one now and then; how many of the former were answered.
+
+    Raises
+    ------
+    ServiceSilent
+        If a sane one has no answer.
+    """
     answered = 0
     with zmq.Context() as context, context.socket(zmq.DEALER) as socket:
         socket.linger = 0
         socket.connect(f"tcp://127.0.0.1:{target.command_port}")
         for number, parts in enumerate(malformed_commands(rng, count), 1):
             socket.send_multipart(parts)
-            if number % WINDOW == 0 or number == count:
-                socket.send_json({"request": "window", "command": "look", "who": "fuzz"})
-                while True:
-                    if not socket.poll(10_000):
-                        return answered
-                    if socket.recv_json()["request"] == "window":
-                        break
-                    answered += 1
+            is_sane_due = number % WINDOW == 0 or number == count
+            if is_sane_due:
+                socket.send_json({"request": "sane", "command": "protocols", "who": "fuzz"})
+            while is_sane_due or socket.poll(0):
+                if not socket.poll(10_000):
+                    raise ServiceSilent
+                if socket.recv_json()["request"] == "sane":
+                    break
+                answered += 1
     return answered
 
 
@@ -127,11 +139,15 @@ def part(name: str, target: Target, count: int, send: Callable[[int], int]) -> b
     """Send one part and print what became of the service; whether it lives."""
     began_s = time.monotonic()
     warm_up = max(count // WARM_UP_SHARE, 1)
-    answered = send(warm_up)
-    before_mib = target.resident_mib
-    answered += send(count - warm_up)
+    before_mib, answered = float("nan"), 0
+    try:
+        answered = send(warm_up)
+        before_mib = target.resident_mib
+        answered += send(count - warm_up)
+    except (ServiceSilent, ConnectionRefusedError):
+        print(f"{name:<10} no answer any more")
     grown_mib = target.resident_mib - before_mib
-    lives = grown_mib == grown_mib
+    lives = not math.isnan(grown_mib)
     fate = "0 crashes" if lives else "CRASHED"
     print(
         f"{name:<10} {count:>9} sent in {time.monotonic() - began_s:4.0f} s, "
@@ -153,15 +169,21 @@ def attack(target: Target, rng: np.random.Generator, messages: int) -> bool:
     return lives and is_answering(target)
 
 
-def attack_with_keys(strangers: int) -> bool:
-    """Strangers; whether none of them got anything."""
+def attack_with_keys(rng: np.random.Generator, messages: int) -> bool:
+    """Streams, and strangers with keys; whether the service lives."""
     with tempfile.TemporaryDirectory() as folder:
         keys = Path(folder) / "keys"
         make_service_key(keys)
         public = read_client_keys(make_client_key(keys, "ann", Role.READER)).service_public
         with started("--keys", str(keys)) as target:
-            return part(
-                "strangers", target, strangers, lambda count: send_strangers(target, public, count)
+            lives = part(
+                "streams", target, messages, lambda count: send_streams(target, rng, count)
+            )
+            return lives and part(
+                "strangers",
+                target,
+                min(STRANGERS, messages),
+                lambda count: send_strangers(target, public, count),
             )
 
 
@@ -184,7 +206,8 @@ def main() -> None:
     else:
         with started() as target:
             is_well = attack(target, rng, options.messages)
-        is_well = attack_with_keys(min(STRANGERS, options.messages)) and is_well
+        print("with keys")
+        is_well = attack_with_keys(rng, options.messages // STREAM_SHARE) and is_well
     print("the service answers" if is_well else "THE SERVICE DOES NOT ANSWER")
     sys.exit(0 if is_well else 1)
 
