@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,10 +17,15 @@ import numpy as np
 from scipy.special import i0
 
 from controller.analysis.protocols.data import TWO_PI
+from controller.errors import RunFailed
 from controller.records import Section
+from controller.runtime.configuration import make_instrument
 from controller.runtime.log.reader import LogReader
 from controller.runtime.outputs import LOG_NAME, SUMMARY_NAME
+from controller.runtime.protocols import protocol_file
+from controller.runtime.runner import run
 from controller.runtime.truth import TRUTH_CSV, TRUTH_JSON
+from controller.settings import Configuration
 from tests.support.protocol_cases import value_and_sigma
 
 Truths = dict[str, float]
@@ -50,12 +55,28 @@ class TrueRun:
     rows: np.ndarray  # truth.csv
     settings: Mapping[str, Any]  # as logged
     options: Mapping[str, Any]  # of the simulated instrument
-    sections: tuple[Section, ...]  # those that were completed
+    sections: tuple[Section, ...]
     basebands: Mapping[str, np.ndarray]  # as logged
 
     def named(self, name: str) -> list[Section]:
         """The completed steps of a name."""
-        return [section for section in self.sections if section.name == name]
+        return [each for each in self.sections if each.name == name and each.completed]
+
+    def named_within(self, name: str, opening: str, closing: str) -> list[Section]:
+        """Those of whole sequences between two steps: what was interrupted was repeated."""
+        found: list[Section] = []
+        pending: list[Section] | None = None
+        for section in self.sections:
+            if section.name == opening:
+                pending = []
+            if not section.completed:
+                pending = None
+            if pending is not None and section.name == name:
+                pending.append(section)
+            if pending is not None and section.name == closing:
+                found += pending
+                pending = None
+        return found
 
     def within(self, section: Section) -> np.ndarray:
         """The rows during a step."""
@@ -110,6 +131,47 @@ class TrueRun:
         return math.exp(2.0 * walk**2) * float(i0(2.0 * cycle))
 
 
+def rehearsed(
+    protocol: str,
+    configuration: Configuration,
+    path: Path,
+    folder: Path,
+    *,
+    parameters: Mapping[str, float] | None = None,
+) -> list[Compared]:
+    """A shipped protocol from a cold start to its end, as `difftone rehearse` does it.
+
+    Parameters
+    ----------
+    protocol : str
+        Its name.
+    configuration : Configuration
+        With a simulated instrument.
+    path : Path
+        The configuration's file, for messages.
+    folder : Path
+        Takes the outputs of the run.
+    parameters : mapping of str to float, optional
+        Of the protocol, other than the shipped ones.
+
+    Returns
+    -------
+    list of Compared
+        Every result that has a truth.
+
+    Raises
+    ------
+    RunFailed
+        If the run or its analysis failed.
+    """
+    instrument = make_instrument(configuration, path)
+    plan = protocol_file(protocol).for_run(configuration, instrument, parameters or {})
+    outcome = run(configuration, folder, instrument=instrument, protocol=plan)
+    if outcome.status:
+        raise RunFailed(outcome.reason)
+    return compared(folder, configuration.instrument.options)
+
+
 def true_run(folder: Path, options: Mapping[str, Any]) -> TrueRun:
     """The truth in a run's folder.
 
@@ -122,7 +184,7 @@ def true_run(folder: Path, options: Mapping[str, Any]) -> TrueRun:
     """
     with LogReader(folder / LOG_NAME) as reader:
         settings = dict(reader.settings)
-        sections = tuple(section for section in reader.sections() if section.completed)
+        sections = tuple(reader.sections())
         basebands = reader.basebands()
     return TrueRun(
         device=json.loads((folder / TRUTH_JSON).read_text()),
@@ -208,14 +270,10 @@ def _ring_down(run: TrueRun) -> Truths:
     return truths
 
 
-def _mean_difference_hz(run: TrueRun, sections: Sequence[Section]) -> float:
-    """The true difference, mean over steps without the pump."""
-    times = [run.within(section)["difference_hz"] for section in sections]
-    return float(np.concatenate(times).mean())
-
-
 def _ramsey(run: TrueRun) -> Truths:
-    difference_hz = _mean_difference_hz(run, run.named("free"))
+    free = run.named_within("free", "first_pulse", "read_out")
+    times = [run.within(section)["difference_hz"] for section in free]
+    difference_hz = float(np.concatenate(times).mean())
     return {
         "difference_hz": difference_hz,
         "difference_tracked_hz": difference_hz,
