@@ -35,6 +35,7 @@ from controller.analysis.protocols.fringes import (
     linear_start,
     points_of,
     step_hz,
+    tracked_each_hz,
 )
 from controller.analysis.protocols.transfers import Decay, Passage, balanced, decay_of, passages
 from controller.records import ModeId
@@ -87,15 +88,19 @@ def _echo(data: ProtocolData) -> ProtocolResult:
         )
     plain_frees = [free_times(each, ("second_pulse",), data.facts, frame_hz) for each in plain]
     plain_points = points_of(plain, plain_frees, data.facts, decay, signs=(1.0,))
-    free = FreeFringes(
-        plain_points, [each[0] for each in plain_frees], data.facts, step_hz(plain, plain_points)
-    )
+    firsts = [each[0] for each in plain_frees]
+    tracked_hz = tracked_each_hz(firsts, data, frame_hz)
+    turned_hz = step_hz(plain, plain_points)
+    free = FreeFringes(plain_points, firsts, data.facts, turned_hz, tracked_hz)
     plain_fringes = free.fitted()
     difference_hz = free.mean_difference_hz(plain_fringes)
     steps_rad = np.array([_step_rad(each) for each in plain])
     pump_hz = float((plain_points.turned_rad - steps_rad).sum() / plain_points.free_s.sum())
     detuning_hz = pump_hz / TWO_PI - difference_hz[0]
-    echo_points, echo_fringes = _echo_fringes(echoed, data.facts, decay, frame_hz, difference_hz[0])
+    drift_share = free.difference_per_lower(plain_fringes)
+    echo_points, echo_fringes = _echo_fringes(
+        echoed, data.facts, decay, frame_hz, difference_hz[0], drift_share
+    )
     longest_s = float(max(plain_points.free_s.max(), echo_points.free_s.max()))
     kept = propagated(
         lambda values: math.exp(-values[LOSS] * longest_s),
@@ -127,9 +132,7 @@ def _echo(data: ProtocolData) -> ProtocolResult:
     )
     results["echo_chi_square_ratio"] = echo_fringes.chi_square_ratio
     results["plain_chi_square_ratio"] = plain_fringes.chi_square_ratio
-    series = _series(
-        "plain", plain_points, plain_fringes, step_hz(plain, plain_points) + detuning_hz
-    )
+    series = _series("plain", plain_points, plain_fringes, turned_hz + detuning_hz)
     series |= _series("echo", echo_points, echo_fringes, step_hz(echoed, echo_points))
     return ProtocolResult(results=results, series=series)
 
@@ -144,11 +147,14 @@ def _echo_fringes(
     decay: Decay,
     frame_hz: float,
     difference_hz: float,
+    drift_share: float,
 ) -> tuple[Points, Fringes]:
     """Fringes of the sequences with a middle pulse, at phases that are all but known."""
     frees = [free_times(each, ("echo_pulse", "second_pulse"), facts, frame_hz) for each in echoed]
     points = points_of(echoed, frees, facts, decay, signs=(-1.0, 1.0))
-    gained_rad = [_gained_rad(before, after, facts, difference_hz) for before, after in frees]
+    gained_rad = [
+        _gained_rad(before, after, facts, difference_hz, drift_share) for before, after in frees
+    ]
     phases_rad = points.leads_rad + points.turned_rad - np.array(gained_rad)
     start = linear_start(points, phases_rad)[0]
     fringes = fitted_fringes(
@@ -161,9 +167,11 @@ def _echo_fringes(
     return points, fringes
 
 
-def _gained_rad(before: FreeTime, after: FreeTime, facts: Facts, difference_hz: float) -> float:
+def _gained_rad(
+    before: FreeTime, after: FreeTime, facts: Facts, difference_hz: float, drift_share: float
+) -> float:
     """Phase that the difference has by the second half beyond the first."""
-    drift_hz = facts.difference_per_lower * after.lower_drift_hz(before)
+    drift_hz = drift_share * after.lower_drift_hz(before)
     drift_hz += sum(
         facts.difference_duffing_hz_per_m2(mode)[0] * (later_m2 - earlier_m2)
         for mode, later_m2, earlier_m2 in zip(

@@ -40,6 +40,7 @@ from controller.analysis.protocols.two_mode import propagators
 
 FEWEST_FRINGE_SIGMAS = 5.0  # of the contrast; noise alone has 2 or 3 at the best frequency
 SEARCH_POINTS = 801
+MOST_SIGMAS = 3.0  # of the share with which the difference follows the lower mode
 PASSES = 3  # the noise of a point depends on where it should be
 LINE_POINTS = 400  # of the fitted curve
 CONTRAST, PHASE, LOSS, EXCESS = range(4)  # first numbers of a fit of fringes
@@ -353,6 +354,30 @@ def _last_pulse_s(passage: Passage) -> float:
     return passage.edge_s(passage.turned_off[-1]) - passage.edge_s(passage.turned_on[-1])
 
 
+def tracked_each_hz(
+    frees: Sequence[FreeTime], data: ProtocolData, frame_hz: float
+) -> np.ndarray | None:
+    """The reported difference in each free time, against the frame.
+
+    Parameters
+    ----------
+    frees : sequence of FreeTime
+        One per sequence.
+    data : ProtocolData
+        With records.
+    frame_hz : float
+        As from `frame_of`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,), or None
+        [Hz]; None: not reported in all of them.
+    """
+    means = [tracked_mean(data, [(free.start_s, free.end_s)]) for free in frees]
+    known = [mean[0] - frame_hz for mean in means if mean is not None]
+    return np.array(known) if len(known) == len(means) else None
+
+
 def step_hz(found: Sequence[Passage], points: Points) -> float:
     """By how much the second pulses are turned for each second of free time [Hz].
 
@@ -453,12 +478,20 @@ class FreeFringes:
     turned_hz : float
         By how much the second pulses are turned each second [Hz]: the fringes are
         searched for between none and twice this frequency.
+    tracked_hz : ndarray of float64, shape (n,), optional
+        Difference that the loop reported in each free time: it says about how the
+        difference follows the lower mode, where the search begins. No part of the reading.
     """
 
     def __init__(
-        self, points: Points, frees: Sequence[FreeTime], facts: Facts, turned_hz: float
+        self,
+        points: Points,
+        frees: Sequence[FreeTime],
+        facts: Facts,
+        turned_hz: float,
+        tracked_hz: np.ndarray | None = None,
     ) -> None:
-        self._points, self._turned_hz = points, turned_hz
+        self._points, self._facts, self._turned_hz = points, facts, turned_hz
         drifts_hz = np.array([free.lower_drift_hz(frees[0]) for free in frees])
         lower, upper = facts.lower, facts.upper
         duffing = math.hypot(lower.duffing_sigma_hz_per_m2, upper.duffing_sigma_hz_per_m2)
@@ -473,6 +506,7 @@ class FreeFringes:
         self._known_hz = columns @ means
         # In sigmas of what was known beforehand, so that all are of like size.
         self._columns_hz = columns * np.array([facts.drift_ratio_sigma, duffing, duffing])
+        self._likely_share = self._share_of(tracked_hz)
         middles_s = np.array([0.5 * (free.start_s + free.end_s) for free in frees])
         self._walks_hz = facts.difference_walk_hz_per_root_s * np.sqrt(np.diff(middles_s))
 
@@ -498,6 +532,21 @@ class FreeFringes:
             ),
             freedom=count - 4,
         )
+
+    def difference_per_lower(self, fringes: Fringes) -> float:
+        """Change of the difference with the lower frequency, as the fringes have it.
+
+        Parameters
+        ----------
+        fringes : Fringes
+            From `fitted`.
+
+        Returns
+        -------
+        float
+        """
+        known, sigma = self._facts.difference_per_lower, self._facts.drift_ratio_sigma
+        return known + sigma * float(fringes.values[COUNT])
 
     def mean_difference_hz(self, fringes: Fringes) -> tuple[float, float]:
         """Mean over all free time, against the frame, and its sigma.
@@ -529,6 +578,15 @@ class FreeFringes:
         gained_rad = TWO_PI * self._differences_hz(values) * points.free_s
         return points.leads_rad + points.turned_rad - gained_rad
 
+    def _share_of(self, tracked_hz: np.ndarray | None) -> float:
+        """How the difference follows the lower mode, in sigmas beyond what was known."""
+        if tracked_hz is None:
+            return 0.0
+        by_sigma_hz = self._columns_hz[:, 0] - self._columns_hz[:, 0].mean()
+        square = float(by_sigma_hz @ by_sigma_hz)
+        share = float(by_sigma_hz @ (tracked_hz - self._known_hz)) / square if square else 0.0
+        return float(np.clip(share, -MOST_SIGMAS, MOST_SIGMAS))
+
     def _start(self) -> np.ndarray:
         """The best of many frequencies, each with the waves that go with it."""
         points, count = self._points, len(self._points.free_s)
@@ -536,8 +594,9 @@ class FreeFringes:
         shape = (self._columns_hz.shape[1], count)
         best: tuple[float, np.ndarray] | None = None
         for fringe_hz in np.linspace(0.0, 2.0 * self._turned_hz, SEARCH_POINTS)[1:-1]:
-            walk_hz = pump_hz - fringe_hz - float(self._known_hz.mean())
-            values = np.concatenate([np.zeros(COUNT + shape[0]), np.full(shape[1], walk_hz)])
+            values = np.zeros(COUNT + sum(shape))
+            values[COUNT] = self._likely_share
+            values[-shape[1] :] = pump_hz - fringe_hz - self._differences_hz(values).mean()
             values[:COUNT], square = linear_start(points, self._phases_rad(values))
             if best is None or square < best[0]:
                 best = square, values

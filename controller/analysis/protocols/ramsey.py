@@ -23,6 +23,7 @@ from controller.analysis.protocols.fringes import (
     free_times,
     points_of,
     step_hz,
+    tracked_each_hz,
 )
 from controller.analysis.protocols.transfers import (
     balanced,
@@ -79,7 +80,9 @@ def _ramsey(data: ProtocolData) -> ProtocolResult:
     frame_hz = frame_of(found, data)
     frees = [free_times(passage, ("second_pulse",), data.facts, frame_hz) for passage in found]
     points = points_of(found, frees, data.facts, decay, signs=(1.0,))
-    fit = FreeFringes(points, [each[0] for each in frees], data.facts, step_hz(found, points))
+    firsts = [each[0] for each in frees]
+    tracked_hz = tracked_each_hz(firsts, data, frame_hz)
+    fit = FreeFringes(points, firsts, data.facts, step_hz(found, points), tracked_hz)
     fringes = fit.fitted()
     difference_hz = fit.mean_difference_hz(fringes)
     pump_hz = float(points.turned_rad.sum() / points.free_s.sum()) / TWO_PI
@@ -94,7 +97,7 @@ def _ramsey(data: ProtocolData) -> ProtocolResult:
         "energy_decay_time_s": decay.time_s,
     }
     results = with_sigmas(values)
-    tracked = tracked_mean(data, [(each[0].start_s, each[0].end_s) for each in frees])
+    tracked = tracked_mean(data, [(free.start_s, free.end_s) for free in firsts])
     results |= _compared(tracked, data, values["difference_hz"])
     results["chi_square_ratio"] = fringes.chi_square_ratio
     return ProtocolResult(
