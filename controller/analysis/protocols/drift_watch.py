@@ -57,7 +57,7 @@ def drift_watch(data: ProtocolData) -> ProtocolResult:
     -----
     The sigma of a drift is the scatter of the slopes of overlapping blocks, carried to the
     whole as for a random walk: it includes what the room does. What the tracked difference
-    may be off by counts as detuning of the pump.
+    may be off by counts as detuning of the pump, and in the sigmas as one error of the whole.
     """
     return guarded(_drift_watch, data)
 
@@ -210,10 +210,15 @@ def _pump_values(
     edge_hz = LINE_SHARE * line_hz
     chances = norm.cdf((edge_hz - detuning_hz) / sigma_hz)
     chances -= norm.cdf((-edge_hz - detuning_hz) / sigma_hz)
-    square, square_sigma = _mean_of_blocks(detuning_hz**2 + sigma_hz**2)
+    within, within_scatter = _mean_of_blocks(chances)
+    square, square_scatter = _mean_of_blocks(detuning_hz**2 + sigma_hz**2)
     rms_hz = math.sqrt(square)
+    # The tracked difference may err all the time in one way, as where masses are not known: it
+    # is inside then or not, and the square of a normal error scatters by root 2 of its mean.
+    within_sigma = math.hypot(within_scatter, math.sqrt(float(np.mean(chances * (1.0 - chances)))))
+    square_sigma = math.hypot(square_scatter, math.sqrt(2.0) * float(np.mean(sigma_hz**2)))
     return {
-        "time_within_tenth_of_line": _mean_of_blocks(chances),
+        "time_within_tenth_of_line": (within, within_sigma),
         "rms_detuning_hz": (rms_hz, 0.5 * square_sigma / rms_hz),
     }
 

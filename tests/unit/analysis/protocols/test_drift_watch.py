@@ -89,3 +89,23 @@ def test_what_cannot_be_read_is_a_failure(protocol: Protocol) -> None:
         result = drift_watch(broken)
         assert result.results is None
         assert result.failure is not None and reason in result.failure
+
+
+def test_what_is_not_known_of_the_difference_counts_as_one_error(protocol: Protocol) -> None:
+    """Half inside by chance: it may be all inside or all outside."""
+    difference_hz = protocol.data.records["difference_hz"]
+    line_hz = (
+        0.5
+        * sum(
+            mode.decay_rate_per_s for mode in (protocol.data.facts.lower, protocol.data.facts.upper)
+        )
+        / (2.0 * np.pi)
+    )
+    sigma_hz = np.full(len(difference_hz), 0.1 * line_hz / 0.6745)  # half of a normal error
+    uncertain = with_records(protocol, pump_hz=difference_hz, difference_sigma_hz=sigma_hz)
+    results = drift_watch(uncertain.data).results
+    assert results is not None
+    assert results["time_within_tenth_of_line"] == pytest.approx(0.5, abs=1e-3)
+    assert results["time_within_tenth_of_line_sigma"] == pytest.approx(0.5, abs=1e-3)
+    # The root of a squared normal error, to first order.
+    assert results["rms_detuning_hz_sigma"] == pytest.approx(sigma_hz[0] / np.sqrt(2.0), rel=1e-3)
