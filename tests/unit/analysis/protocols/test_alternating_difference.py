@@ -119,3 +119,15 @@ def test_what_cannot_be_read_is_a_failure(protocol: Protocol) -> None:
         result = alternating_difference(broken)
         assert result.results is None
         assert result.failure is not None and reason in result.failure
+
+
+def test_what_flips_in_the_lower_mode_is_no_drift() -> None:
+    """Half of the flip is the lower mode's: its share of the drift would be 5 sigmas."""
+    shift_hz, errors = 2e-2, []
+    for seed in range(8):
+        results = alternating_difference(alternating_protocol(seed, shift_hz=shift_hz).data).results
+        assert results is not None
+        for name in ("mean_shift_hz", "side_line_shift_hz"):
+            errors.append((results[name] - shift_hz) / results[f"{name}_sigma"])
+    # Both come from the same data: a chi-square of 8, five sigmas of it.
+    assert float(np.mean(np.square(errors))) < 1.0 + 5.0 * np.sqrt(2.0 / 8.0)
