@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.constants import Boltzmann
 from scipy.special import i0
 
 from controller.analysis.protocols.data import TWO_PI
@@ -123,6 +124,23 @@ class TrueRun:
         rows = self.within(section)
         rows = rows[rows["pump_amplitude"] > 0.0]
         return float((rows["pump_hz"] - rows["difference_hz"]).mean())
+
+    def noise_m_per_root_hz(self, mode: str) -> float:
+        """What stands around a mode: the detector's noise, and skirts of its neighbours.
+
+        A mode of the variance x^2 and the decay rate c has x^2 c / ((c/2)^2 + w^2) at w
+        beside it, in the measure of the detector's one-sided S^2 (Lorentzian, derived).
+        """
+        square = self.device["detector_noise_m_per_root_hz"] ** 2
+        frequency_hz = self.device["modes"][mode]["frequency_hz"]
+        for neighbour in self.options.get("detector", {}).get("neighbours", ()):
+            own_rad_s = TWO_PI * neighbour["frequency_hz"]
+            rate_per_s = own_rad_s / neighbour["quality_factor"]
+            variance_m2 = Boltzmann * self.device["temperature_k"]
+            variance_m2 /= neighbour["mass_kg"] * own_rad_s**2
+            beside_rad_s = TWO_PI * frequency_hz - own_rad_s
+            square += variance_m2 * rate_per_s / (0.25 * rate_per_s**2 + beside_rad_s**2)
+        return math.sqrt(square)
 
     def gain_square(self) -> float:
         """Expectation of the square of the detector's gain, exp(2 s^2) I0(2 c)."""
@@ -333,7 +351,7 @@ def _thermal_calibration(run: TrueRun) -> Truths:
             f"{mode}.metres_per_unit_ratio": power_ratio**-0.5,
             f"{mode}.effective_temperature_k": power_ratio
             * run.settings["tracking"]["temperature_k"],
-            f"{mode}.detector_noise_m_per_root_hz": run.device["detector_noise_m_per_root_hz"],
+            f"{mode}.detector_noise_m_per_root_hz": run.noise_m_per_root_hz(mode),
             f"{mode}.decay_rate_per_s": run.decay_rate_per_s(mode),
         }
     return truths
