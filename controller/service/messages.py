@@ -102,7 +102,7 @@ class LogStatus(Part):
 
 
 class Deadlines(Part):
-    """From a block's arrival to the tone command, since the start."""
+    """From a block's arrival to the tone command, while the modes are followed."""
 
     block_ms: float | None = None  # length of a block: what a step may take
     p50_ms: float | None = None  # half of the blocks took no longer

@@ -212,7 +212,7 @@ class _Service:
                 if isinstance(news, Ready):
                     return news
                 if isinstance(news, Refused):
-                    self._state = replace(self._state, tones_off=True)
+                    self._ended = Ended(outcome=FAILED, reason=news.text)
                     raise (InputError if news.is_input_error else InstrumentFault)(news.text)
             if self._stop_request.is_set:
                 raise RunFailed(STOPPED_BY_OPERATOR)

@@ -6,6 +6,8 @@ import os
 import signal
 import sqlite3
 import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,6 +20,14 @@ from tests.support.live_service import LiveService
 from tests.support.witness import said, tones_on, witnessed_scenario
 
 WITHIN_S = 30.0
+HOLDER = """
+import sys
+from controller.service.client import Client
+client = Client(command_port=int(sys.argv[1]), telemetry_port=int(sys.argv[2]), timeout_s=20.0)
+client.take_control(1.0)
+client.arm()
+sys.stdin.read()
+"""
 DRIVES = {"drive_lower", "drive_upper"}
 
 
@@ -46,7 +56,9 @@ def client_of(service: LiveService) -> Client:
 
 def wait_for(client: Client, what: str) -> Telemetry:
     """The first message that shows something: the pump's state, or the kind of an event."""
-    while (message := client.next_message(WITHIN_S)) is not None:
+    given_up_s = time.monotonic() + WITHIN_S
+    while time.monotonic() < given_up_s:
+        message = client.next_message(WITHIN_S)
         if isinstance(message, StatusMessage) and message.status.pump_state == what:
             return message
         if isinstance(message, EventMessage) and message.event.kind == what:
@@ -144,6 +156,30 @@ def test_a_loop_that_was_stopped_takes_the_pump_off_first_and_comes_back(
     texts = [text for _, text in said(tmp_path)[len(before) :]]
     assert texts[0] == "tone pump 0.0"
     assert service.stop() == (0, "")
+
+
+def test_when_who_holds_control_vanishes_the_pump_goes_off_if_so_configured(
+    tmp_path: Path,
+) -> None:
+    rule = 'when_control_vanishes = "mute"\nmute_after_s = 0.2\n'
+    scenario = str(witnessed_scenario(tmp_path))
+    with LiveService(tmp_path, scenario, rule) as service, client_of(service) as client:
+        ports = service.state["command_port"], service.state["telemetry_port"]
+        holder = subprocess.Popen(
+            [sys.executable, "-c", HOLDER, *map(str, ports)], stdin=subprocess.PIPE
+        )
+        wait_for(client, PumpState.ON)
+        holder.kill()
+        holder.communicate()
+        wait_for(client, "control")  # it is not heard any more
+        wait_for(client, PumpState.MUTED)
+
+
+def test_an_instrument_that_cannot_be_made_is_bad_input(tmp_path: Path) -> None:
+    scenario = str(witnessed_scenario(tmp_path, colour='"blue"'))
+    with pytest.raises(AssertionError, match=r"difftone: .*instrument.options.colour"):
+        LiveService(tmp_path, scenario)
+    assert not (tmp_path / "witness.txt").exists()
 
 
 def test_ctrl_c_is_for_the_service_alone(service: LiveService) -> None:
