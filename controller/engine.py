@@ -679,7 +679,7 @@ class Engine:
             for mode in ModeId
         }
         frequencies_hz = {mode: found[mode].frequency_hz for mode in ModeId}
-        joint = JointEstimator(joint_config(settings, found))
+        joint = JointEstimator(joint_config(settings, found, stream.metres_per_unit))
         for mode in ModeId:
             self._whereabouts.note_strays(mode, found[mode].strays_hz)
         strays_hz = {mode: self._whereabouts.strays_hz(mode) for mode in ModeId}

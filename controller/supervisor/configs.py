@@ -208,7 +208,9 @@ def _walks_hz_per_root_s(settings: LoopSettings) -> tuple[float, float]:
     )
 
 
-def joint_config(settings: LoopSettings, found: Mapping[ModeId, FoundMode]) -> JointConfig:
+def joint_config(
+    settings: LoopSettings, found: Mapping[ModeId, FoundMode], metres_per_unit: float
+) -> JointConfig:
     """Prior knowledge of the pair, from the settings and what the search found."""
     modes, pump, tracking = settings.modes, settings.pump, settings.tracking
     shared, separate = _walks_hz_per_root_s(settings)
@@ -237,6 +239,7 @@ def joint_config(settings: LoopSettings, found: Mapping[ModeId, FoundMode]) -> J
         coupling_quadrature_sigma_hz=sigma_hz,
         coupling_sigma_hz=sigma_hz,
         asymmetry_sigma=0.5 * pump.mass_ratio_sigma,
+        duffing_sigma_hz=_duffing_sigma_hz_per_unit2(settings, metres_per_unit),
     )
 
 
@@ -255,8 +258,7 @@ def observer_config(
     return ObserverConfig(
         scale=max(lower.amplitude, upper.amplitude),
         duffing_hz=_duffing_hz_per_unit2(settings, metres_per_unit),
-        duffing_sigma_hz=metres_per_unit**2
-        * max(settings.modes.of(mode).duffing_sigma_hz_per_m2 for mode in ModeId),
+        duffing_sigma_hz=_duffing_sigma_hz_per_unit2(settings, metres_per_unit),
         detector_noise=(lower.config.detector_noise, upper.config.detector_noise),
         thermal_amplitude=(lower.config.thermal_amplitude, upper.config.thermal_amplitude),
         decay_rate_per_s=(lower.config.decay_rate_per_s, upper.config.decay_rate_per_s),
@@ -291,6 +293,13 @@ def duffing_shift(settings: LoopSettings, metres_per_unit: float) -> DuffingShif
         return None
     lower, upper = (settings.drive.amplitude_of(mode) / metres_per_unit for mode in ModeId)
     return DuffingShift(hz_per_unit2=coefficients, held=(lower, upper))
+
+
+def _duffing_sigma_hz_per_unit2(settings: LoopSettings, metres_per_unit: float) -> float:
+    """How well each of the coefficients is known [Hz/unit^2]."""
+    return metres_per_unit**2 * max(
+        settings.modes.of(mode).duffing_sigma_hz_per_m2 for mode in ModeId
+    )
 
 
 def _duffing_hz_per_unit2(

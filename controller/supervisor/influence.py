@@ -98,12 +98,13 @@ class ToneInfluence:
             mode: self._drives.pull_hz(pair, mode, turns[mode], center_index) for mode in ModeId
         }
         lower_duffing_hz = upper_duffing_hz = 0.0
+        amplitudes = (pair.trackers[LOWER].amplitude, pair.trackers[UPPER].amplitude)
         if self._duffing is not None:
-            amplitudes = (pair.trackers[LOWER].amplitude, pair.trackers[UPPER].amplitude)
             lower_duffing_hz, upper_duffing_hz = self._duffing.shifts_hz(amplitudes)
         return PumpAction(
             lower_duffing_hz=lower_duffing_hz,
             upper_duffing_hz=upper_duffing_hz,
+            powers=(amplitudes[0] ** 2, amplitudes[1] ** 2),
             squared=self._pump_tone.squared_at(center_index),
             lower_pull=lower_pull,
             upper_pull=upper_pull,

@@ -75,6 +75,7 @@ WALK_SHARE = 0.5
 # As far as surprises have moved the difference it is uncertain, until the new place is as
 # old as this: between a quarter and half of such a beat.
 DOUBT_S = 4.0
+USUAL_S = 20.0  # until amplitudes count as usual: arbitrary between 5 and 60
 LEAST_DOUBT_SIGMAS = 0.1  # of the other uncertainty: less changes no sigma by a per cent
 
 
@@ -124,6 +125,7 @@ class JointConfig:
     coupling_hz: float = 0.0  # g / 2 pi per unit
     coupling_sigma_hz: float = 1.0
     coupling_quadrature_sigma_hz: float = 1.0  # across its expected phase
+    duffing_sigma_hz: float = 0.0  # of each coefficient that shifts a mode [Hz/sample unit^2]
     asymmetry_sigma: float = 0.01  # of ln sqrt(m_upper w_upper / (m_lower w_lower))
 
     def __post_init__(self) -> None:
@@ -150,6 +152,8 @@ class PumpAction:
     # differ from where they are held.
     lower_duffing_hz: float = 0.0
     upper_duffing_hz: float = 0.0
+    # Squared amplitudes of lower and upper [sample units^2]; None: as before.
+    powers: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,6 +243,8 @@ class JointEstimator:
         self._log_likelihood = np.zeros(members)
         self._pump, self._window_s = PumpAction(), 1.0
         self._since_rebase_s = 0.0
+        self._usual_powers: np.ndarray | None = None  # at which the frequencies were seen
+        self._power_change2 = 0.0  # from there to where they are, squared
         self._restarted: set[ModeId] = set()  # whose phase was taken as new in the last window
         self._alert_s = dict.fromkeys(ModeId, 0.0)
         self._is_surprised = False  # by what is not shared in the last window
@@ -340,6 +346,29 @@ class JointEstimator:
         self._mix()
         self._doubt(duration_s, before_hz)
         return self.estimate()
+
+    def _let_duffing_shift(self, pump: PumpAction, duration_s: float) -> None:
+        """Count what a change of the amplitudes does by Duffing terms that are not known well.
+
+        Whatever a coefficient is wrong by is in the frequencies that were seen, and shows as
+        far as the amplitudes leave those at which they were seen. At new amplitudes it is
+        seen anew, in about the time in which the amplitudes of today become the usual ones.
+        """
+        if pump.powers is None or self.config.duffing_sigma_hz == 0.0:
+            return
+        powers = np.array(pump.powers)
+        if self._usual_powers is None:
+            self._usual_powers = powers
+        change2 = float(np.sum((powers - self._usual_powers) ** 2))
+        added = self.config.duffing_sigma_hz**2 * max(change2 - self._power_change2, 0.0)
+        if added > 0.0:  # to the lower mode and, independently, to the upper one
+            self._p[:, SHARED_HZ, SHARED_HZ] += added
+            self._p[:, REST_HZ, REST_HZ] += 2.0 * added
+            self._p[:, SHARED_HZ, REST_HZ] -= added
+            self._p[:, REST_HZ, SHARED_HZ] -= added
+        share = -math.expm1(-duration_s / USUAL_S)
+        self._usual_powers = self._usual_powers + share * (powers - self._usual_powers)
+        self._power_change2 = float(np.sum((powers - self._usual_powers) ** 2))
 
     def foretold(self, duration_s: float) -> JointEstimate:
         """What the estimate will be after a time without readings or a pump.

@@ -599,4 +599,5 @@ def _weighed(actions: Sequence[PumpAction], weights: Sequence[float]) -> PumpAct
         upper_known_hz=sum(w * a.upper_known_hz for w, a in pairs),
         lower_duffing_hz=sum(w * a.lower_duffing_hz for w, a in pairs),
         upper_duffing_hz=sum(w * a.upper_duffing_hz for w, a in pairs),
+        powers=actions[-1].powers,
     )

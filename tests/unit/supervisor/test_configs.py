@@ -119,11 +119,11 @@ def test_an_uncalibrated_stream_has_no_thermal_model() -> None:
 
 
 def test_walks_that_are_set_are_not_learnt() -> None:
-    assert joint_config(settings(), FOUND).learnt[:2] == (True, True)
+    assert joint_config(settings(), FOUND, 1.0).learnt[:2] == (True, True)
     told = settings(
         tracking={"common_walk_hz_per_root_s": 0.01, "separate_walk_hz_per_root_s": 1e-5}
     )
-    config = joint_config(told, FOUND)
+    config = joint_config(told, FOUND, 1.0)
     assert config.learnt[:2] == (False, False)
     assert config.strengths.shared_walk == pytest.approx(1e-4)
     assert config.strengths.separate_walk == pytest.approx(1e-10)
@@ -138,7 +138,7 @@ def test_walks_that_are_set_are_not_learnt() -> None:
     ],
 )
 def test_how_well_the_coupling_is_known(pump: dict[str, float], sigma_hz: float) -> None:
-    config = joint_config(settings(pump={"amplitude": 0.5, **pump}), FOUND)
+    config = joint_config(settings(pump={"amplitude": 0.5, **pump}), FOUND, 1.0)
     assert config.coupling_sigma_hz == pytest.approx(sigma_hz)
     assert config.coupling_hz == pump.get("coupling_hz_per_unit", 0.0)
 
