@@ -94,6 +94,9 @@ FALLS_TO = {
     TrackerState.LOST: TrackerState.SEARCHING,
 }
 NOT_DRIVEN = "no such mode is driven now"
+# A drive that rings a mode up or down within some seconds turns its phase by some ten
+# milliradians, which looks like a walk of the difference by a millihertz.
+RAMP_WALK_HZ_PER_ROOT_S = 1.0e-3
 STUCK_S = 5.0  # worth of blocks in a row from before the stream's end
 
 
@@ -936,6 +939,8 @@ class Engine:
         pair = self._pair
         assert pair is not None and tick.joint is not None
         self._last_tick = tick
+        if not self._drives.released and self._drives.are_ramping(pair):
+            pair.announce_jump(self._now, RAMP_WALK_HZ_PER_ROOT_S * math.sqrt(pair.config.tick_s))
         for mode, tracker in pair.trackers.items():
             tracker.walk_hz_per_root_s = tick.joint.shared_walk_hz_per_root_s
             if tracker.state is TrackerState.LOCKED:

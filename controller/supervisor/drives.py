@@ -25,6 +25,7 @@ TWO_PI = 2.0 * math.pi
 # by it answers with a pull of 1e-5 of a line.
 NEGLIGIBLE_LEAK = 1.0e-4
 AHEAD_TURNS = 0.25  # of the motion: all force, no shift
+FAR_RATIO = 1.5  # between amplitudes, either way: far beyond what noise does to one that is held
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,6 +179,17 @@ class Drives:
             if mode not in self.released
             and not controller.has_settled(pair.trackers[mode].amplitude)
         ]
+
+    def are_ramping(self, pair: TrackedPair) -> bool:
+        """Whether a drive is still far from the amplitude that it is to bring its mode to.
+
+        A drive that works hard turns a phase by what it is off 90 degrees.
+        """
+        return any(
+            not target / FAR_RATIO < pair.trackers[mode].amplitude < target * FAR_RATIO
+            for mode, controller in self.controllers.items()
+            if mode not in self.released and (target := controller.config.target_amplitude) > 0.0
+        )
 
     def feedthrough(
         self, pair: TrackedPair, mode: ModeId, mix_hz: float, centers: np.ndarray

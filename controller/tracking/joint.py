@@ -76,6 +76,7 @@ WALK_SHARE = 0.5
 # old as this: between a quarter and half of such a beat.
 DOUBT_S = 4.0
 USUAL_S = 20.0  # until amplitudes count as usual: arbitrary between 5 and 60
+FLUCTUATION_RATIO = 0.1  # of a power that is held; arbitrary, some times what noise does to it
 LEAST_DOUBT_SIGMAS = 0.1  # of the other uncertainty: less changes no sigma by a per cent
 
 
@@ -313,6 +314,7 @@ class JointEstimator:
         if duration_s - window_s > 1e-3 * window_s:  # a gap before the window
             self._predict(duration_s - window_s, reading, pump, pump, strengths)
         self._pump, self._window_s = pump, window_s
+        self._let_duffing_shift(pump, duration_s)
         strengths[:, 1] += jump_sigma_hz**2 / window_s
         self._predict(window_s, reading, pump, early or pump, strengths)
         self._log_likelihood *= math.exp(-duration_s / FORGET_S)
@@ -359,7 +361,7 @@ class JointEstimator:
         powers = np.array(pump.powers)
         if self._usual_powers is None:
             self._usual_powers = powers
-        change2 = float(np.sum((powers - self._usual_powers) ** 2))
+        change2 = _change2(powers, self._usual_powers)
         added = self.config.duffing_sigma_hz**2 * max(change2 - self._power_change2, 0.0)
         if added > 0.0:  # to the lower mode and, independently, to the upper one
             self._p[:, SHARED_HZ, SHARED_HZ] += added
@@ -368,7 +370,7 @@ class JointEstimator:
             self._p[:, REST_HZ, SHARED_HZ] -= added
         share = -math.expm1(-duration_s / USUAL_S)
         self._usual_powers = self._usual_powers + share * (powers - self._usual_powers)
-        self._power_change2 = float(np.sum((powers - self._usual_powers) ** 2))
+        self._power_change2 = _change2(powers, self._usual_powers)
 
     def foretold(self, duration_s: float) -> JointEstimate:
         """What the estimate will be after a time without readings or a pump.
@@ -688,6 +690,12 @@ class JointEstimator:
         self._p[:, place, :] = 0.0
         self._p[:, :, place] = 0.0
         self._p[:, place, place] = variance
+
+
+def _change2(powers: np.ndarray, usual: np.ndarray) -> float:
+    """How far powers are from the usual ones, squared, beyond what they always fluctuate by."""
+    beyond = np.maximum(np.abs(powers - usual) - FLUCTUATION_RATIO * usual, 0.0)
+    return float(np.sum(beyond**2))
 
 
 def _phases_of(mode: ModeId) -> tuple[int, int]:

@@ -200,6 +200,19 @@ def test_a_mode_is_held_where_it_is_aimed_at() -> None:
     assert drives.unsettled(known) == []
 
 
+@pytest.mark.parametrize(
+    ("amplitude", "ramps"), [(0.2, True), (0.4, False), (0.7, False), (1, True)]
+)
+def test_a_drive_ramps_while_it_is_far_from_its_amplitude(amplitude: float, ramps: bool) -> None:
+    drives, known = ready(), pair()
+    drives.aim(UPPER, 0.5)
+    known.trackers[LOWER].amplitude = drives.controllers[LOWER].config.target_amplitude
+    known.trackers[UPPER].amplitude = amplitude
+    assert drives.are_ramping(known) is ramps
+    drives.released.add(UPPER)
+    assert not drives.are_ramping(known)
+
+
 def test_an_aim_keeps_what_was_learnt_of_the_drive() -> None:
     drives = ready()
     drives.controllers[LOWER].responsivity = 0.2

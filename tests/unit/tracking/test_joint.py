@@ -461,6 +461,45 @@ def test_a_duffing_shift_that_comes_and_goes_teaches_no_walk() -> None:
     assert known.separate_walk_hz_per_root_s < 0.2 * not_known.separate_walk_hz_per_root_s
 
 
+FALL_S, SIGMA_HZ = 4.0, 2.0e-3
+
+
+def fallen(duffing_sigma_hz: float, by_hz: float) -> tuple[JointEstimate, float]:
+    """The lower mode falls to nothing; its frequency then lacks a shift that nobody knew of.
+
+    The estimate five seconds later, and the true difference.
+    """
+    made = JointEstimator(dataclasses.replace(CONFIG, duffing_sigma_hz=duffing_sigma_hz))
+    fed_until, turns = 400, 0.0
+    for number, (lower, upper) in enumerate(PHASES.turns.T[: fed_until + 50]):
+        before = max(0.0, (number - fed_until) * TICK_S)
+        power = math.exp(-before / (FALL_S / 4.0))
+        missing_hz = by_hz * (power - 1.0)
+        seen = reading(lower + turns + 0.5 * missing_hz * TICK_S, upper)
+        turns += missing_hz * TICK_S
+        estimate = made.process(TICK_S, seen, PumpAction(powers=(power, 1.0)))
+    return estimate, REFERENCE_HZ + PHASES.difference_hz[fed_until + 49] + by_hz
+
+
+@pytest.mark.parametrize("by_hz", [-1.5 * SIGMA_HZ, SIGMA_HZ])
+def test_an_unknown_duffing_shift_shows_where_amplitudes_change(by_hz: float) -> None:
+    estimate, truth_hz = fallen(SIGMA_HZ, by_hz)
+    assert abs(estimate.difference_hz - truth_hz) < 4.0 * estimate.difference_sigma_hz
+    unwarned, _ = fallen(0.0, by_hz)  # takes it for a walk, which it then expects to go on
+    walks = estimate.separate_walk_hz_per_root_s, unwarned.separate_walk_hz_per_root_s
+    assert walks[0] < 0.5 * walks[1]
+
+
+def test_an_unknown_duffing_shift_costs_nothing_while_amplitudes_stay() -> None:
+    plain, unsure = (
+        settled(),
+        JointEstimator(dataclasses.replace(CONFIG, duffing_sigma_hz=SIGMA_HZ)),
+    )
+    for pair in PHASES.turns.T[:400]:
+        estimate = unsure.process(TICK_S, reading(*pair), PumpAction(powers=(1.0, 1.0)))
+    assert estimate == plain.estimate()
+
+
 # -- jumps that are announced ----------------------------------------
 
 
