@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 import time
 import traceback
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack, nullcontext
+from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from controller.errors import DifftoneError, InputError, RunFailed
 from controller.runtime.scenarios import scenario_path, shipped_scenarios
@@ -36,6 +38,9 @@ FIRST_SEED = 1  # of a scenario that names none
 
 EXPORT_NAMES = {"csv": "tracks.csv", "hdf5": "log.h5"}
 LOG_HELP = "log.sqlite, or the folder of a run for all pieces of its log"
+
+COMMAND_PORT, LAST_PORT = 8462, 65535  # of a service, as in ServiceSettings; telemetry: one more
+DESK_MODULES = frozenset(("PySide6", "shiboken6", "pyqtgraph"))
 
 EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT = 0, 1, 2
 
@@ -146,7 +151,23 @@ def _parser() -> argparse.ArgumentParser:
     on.add_argument("--rehearse", metavar="SCENARIO", help="on the simulator, in real time")
     serve.add_argument("--out", type=Path, metavar="DIR", help="(default: runs/NAME-NUMBER)")
     serve.add_argument("--name", metavar="NAME", help="of the service (default: the file's name)")
+    serve.add_argument(
+        "--port", type=_whole_number, metavar="N",
+        help="for commands, the next one for telemetry; 0: any that are free",
+    )  # fmt: skip
     serve.set_defaults(command=_serve)
+
+    desk = commands.add_parser("desk", help="open a window: rehearse, watch and steer, browse logs")
+    shown = desk.add_mutually_exclusive_group()
+    shown.add_argument("--rehearse", metavar="SCENARIO", help="begin with a rehearsal")
+    shown.add_argument(
+        "--connect", type=_address_and_ports, metavar="ADDRESS[:PORT]",
+        help="begin with a service; PORT is that of its commands, telemetry on the next one",
+    )  # fmt: skip
+    shown.add_argument("--log", type=Path, metavar="LOG", help=LOG_HELP)
+    desk.add_argument("--keys", type=Path, metavar="FILE", help="of the client, for --connect")
+    desk.add_argument("--out", type=Path, metavar="DIR", help="of --rehearse (default: runs/...)")
+    desk.set_defaults(command=_desk)
 
     protocols = commands.add_parser("protocols", help="list the shipped protocols")
     protocols.set_defaults(command=_protocols)
@@ -239,6 +260,17 @@ def _count(text: str) -> int:
     return int(text)
 
 
+def _address_and_ports(text: str) -> tuple[str, int, int]:
+    """An address, the port of commands, and that of telemetry."""
+    found = re.fullmatch(r"(?P<host>\[[0-9A-Fa-f:.]+\]|[^\s:]+)(?::(?P<port>\d{1,5}))?", text)
+    port = int(found["port"] or COMMAND_PORT) if found else 0
+    if found is None or not 1 <= port < LAST_PORT:
+        raise argparse.ArgumentTypeError(
+            f"{text!r}: must be an address, or address and port, as in 192.168.1.7:{COMMAND_PORT}"
+        )
+    return found["host"].strip("[]"), port, port + 1
+
+
 def _assignment(text: str) -> tuple[str, float]:
     """A name and a number."""
     name, _, value = text.partition("=")
@@ -304,10 +336,75 @@ def _serve(options: argparse.Namespace) -> int:
         configuration = load_configuration(path)
         configuration = with_overrides(configuration, path, options={"paced": True})
     name = options.name or path.stem
+    if options.port is not None:
+        configuration = _with_ports(configuration, options.port)
     state = serve(configuration, path, _folder(options, name), name, _announce)
     if state.outcome == "failed":
         raise RunFailed(f"{state.reason}; the log is in {state.folder}")
     return EXIT_DONE
+
+
+def _with_ports(configuration: Configuration, port: int) -> Configuration:
+    """A configuration whose service listens on these ports."""
+    if port >= LAST_PORT:
+        raise InputError(f"--port {port}: must be less than {LAST_PORT}")
+    ports = {"command_port": port, "telemetry_port": port + 1 if port else 0}
+    service = configuration.service.model_copy(update=ports)
+    return configuration.model_copy(update={"service": service})
+
+
+def _desk(options: argparse.Namespace) -> int:
+    """Open the window."""
+    from controller.runtime.configuration import load_configuration
+
+    if options.keys is not None and options.connect is None:
+        raise InputError("--keys: is for --connect alone")
+    if options.out is not None and options.rehearse is None:
+        raise InputError("--out: is for --rehearse alone")
+    if options.rehearse is not None:
+        load_configuration(scenario_path(options.rehearse))  # better now than in the window
+    desk = _desk_module()
+    address = None
+    if options.connect is not None:
+        host, commands, telemetry = options.connect
+        address = desk.Address(
+            host=host, command_port=commands, telemetry_port=telemetry, keys=options.keys
+        )
+    out = [] if options.out is None else ["--out", str(options.out)]
+
+    def command(scenario: str) -> list[str]:
+        serve = [sys.executable, "-m", "controller.cli", "serve", "--port", "0"]
+        return [*serve, "--rehearse", scenario, *out]
+
+    scenarios = {name: load_configuration(path).title for name, path in shipped_scenarios().items()}
+    return int(
+        desk.open_desk(
+            desk.Rehearsals(scenarios=scenarios, command=command),
+            scenario=options.rehearse,
+            address=address,
+            log=options.log,
+        )
+    )
+
+
+def _desk_module() -> Any:
+    """The window's package, which nothing else here needs."""
+    variables = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    if sys.platform == "linux" and not any(map(os.environ.get, variables)):
+        raise InputError("desk: there is no display here; --connect shows a service elsewhere")
+    try:
+        return import_module("gui.desk")
+    except ModuleNotFoundError as error:
+        if (error.name or "").split(".")[0] not in DESK_MODULES:
+            raise
+        raise InputError(
+            f"desk: {error.name} is missing; install the extra: pip install 'difftone[desktop]'"
+        ) from None
+    except ImportError as error:
+        raise InputError(
+            f"desk: a library of the system is missing ({error}); "
+            "the README says which packages bring them"
+        ) from None
 
 
 def _announce(text: str) -> None:

@@ -1,0 +1,1 @@
+"""What the window knows: no widgets, no Qt; tested without either."""

@@ -1,0 +1,1 @@
+"""What the window shows: widgets that draw what the models hand them."""

@@ -1,0 +1,77 @@
+"""Results and figures of the analyses, as they come."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from PySide6.QtCore import Qt, QUrl, Signal
+from PySide6.QtGui import QDesktopServices
+from PySide6.QtWidgets import QTreeWidget, QTreeWidgetItem, QVBoxLayout, QWidget
+
+from gui.models.present import Present
+from gui.models.results import result_lines
+from gui.views.figure_view import FigureView
+
+FILE_ROLE = Qt.ItemDataRole.UserRole
+
+
+class ResultPanel(QWidget):
+    """A tree of numbers; the figure of what is chosen stands below it."""
+
+    copied = Signal(str)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tree = QTreeWidget()
+        self.tree.setHeaderLabels(["quantity", "value", "one sigma"])
+        self.tree.setAccessibleName("results")
+        self.tree.setAlternatingRowColors(True)
+        self.tree.setColumnWidth(0, 150)
+        self.tree.currentItemChanged.connect(self._show_figure)
+        self.tree.itemActivated.connect(self._open_file)
+        self.figure = FigureView()
+        layout = QVBoxLayout(self)
+        layout.setContentsMargins(8, 6, 8, 6)
+        layout.addWidget(self.tree, 1)
+        layout.addWidget(self.figure, 1)
+        self._shown: list[str] = []
+
+    def show_results(self, present: Present) -> None:
+        """All results; the newest one opened."""
+        before = set(self._shown)
+        self._shown = list(present.results)
+        self.tree.clear()
+        for name, entry in present.results.items():
+            top = QTreeWidgetItem([name.replace("_", " ")])
+            self.tree.addTopLevelItem(top)
+            for line in result_lines(entry.result):
+                top.addChild(QTreeWidgetItem([line.name, line.value, line.sigma]))
+            for file in entry.files:
+                item = QTreeWidgetItem([Path(file).name, "figure", ""])
+                item.setData(0, FILE_ROLE, file)
+                item.setToolTip(0, f"{file}, on the service's machine")
+                top.addChild(item)
+            top.setExpanded(name not in before or len(present.results) == 1)
+            if entry.files and name not in before:
+                self.figure.show_file(Path(entry.files[0]))
+
+    def text_of(self, name: str, quantity: str) -> str:
+        """What is shown for a quantity of a result."""
+        for row in range(self.tree.topLevelItemCount()):
+            top = self.tree.topLevelItem(row)
+            if top.text(0) != name:
+                continue
+            for place in range(top.childCount()):
+                child = top.child(place)
+                if child.text(0) == quantity:
+                    return f"{child.text(1)} {child.text(2)}".strip()
+        return ""
+
+    def _show_figure(self, item: QTreeWidgetItem | None) -> None:
+        if item is not None and item.data(0, FILE_ROLE):
+            self.figure.show_file(Path(item.data(0, FILE_ROLE)))
+
+    def _open_file(self, item: QTreeWidgetItem) -> None:
+        file = item.data(0, FILE_ROLE)
+        if file and Path(file).is_file():
+            QDesktopServices.openUrl(QUrl.fromLocalFile(file))

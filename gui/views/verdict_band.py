@@ -1,0 +1,162 @@
+"""The band at the top: how far the pump is from the difference, and in plain words."""
+
+from __future__ import annotations
+
+import math
+
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPolygonF
+from PySide6.QtWidgets import (
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from gui.look import GLYPHS, LIGHT, Look, big_font, colour_of, pen
+from gui.models.verdict import WITHIN, Level, Verdict
+from gui.models.wording import UNKNOWN, quantity_text, widths_text
+
+GAUGE_HALF_WIDTHS = 1.5  # of the line, to either side
+MUTE_KEY = "F12"
+
+
+class LineGauge(QWidget):
+    """The line's shape to scale, with the pump where it is and the tenth that it should be in."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._look, self._error, self._sigma = LIGHT, None, None
+        self.setFixedSize(190, 66)
+        self.setAccessibleName("pump on the line")
+
+    def put_on(self, look: Look) -> None:
+        """Take the colours."""
+        self._look = look
+        self.update()
+
+    def set_error(self, error_widths: float | None, sigma_widths: float | None) -> None:
+        """Where the pump is on the line; None: it is off, or nobody knows."""
+        if (error_widths, sigma_widths) != (self._error, self._sigma):
+            self._error, self._sigma = error_widths, sigma_widths
+            self.update()
+
+    def _x(self, widths: float) -> float:
+        share = min(max(widths / GAUGE_HALF_WIDTHS, -1.0), 1.0)
+        return 0.5 * self.width() * (1.0 + 0.97 * share)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Draw line, tenth, pump and its uncertainty."""
+        painter, look = QPainter(self), self._look
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        base, height = self.height() - 12.0, self.height() - 18.0
+        tenth = QRectF(QPointF(self._x(-WITHIN), 2.0), QPointF(self._x(WITHIN), base))
+        painter.fillRect(tenth, QColor(look.line_inner))
+        # The response in energy of a line one wide: 1 / (1 + (2 x)^2).
+        steps = [GAUGE_HALF_WIDTHS * (n / 50.0 - 1.0) for n in range(101)]
+        shape = [QPointF(self._x(x), base - height / (1.0 + 4.0 * x * x)) for x in steps]
+        painter.setPen(pen(look.faint))
+        painter.drawPolyline(QPolygonF(shape))
+        painter.drawLine(QPointF(0, base), QPointF(self.width(), base))
+        painter.setFont(self.font())
+        for widths in (-1.0, -0.5, 0.5, 1.0):
+            x = self._x(widths)
+            painter.drawLine(QPointF(x, base), QPointF(x, base + 3.0))
+        if self._error is None or not math.isfinite(self._error):
+            return
+        sigma = self._sigma or 0.0
+        colour = look.pump
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(colour))
+        left, right = self._x(self._error - sigma), self._x(self._error + sigma)
+        painter.drawRect(QRectF(left, base + 4.0, max(right - left, 2.0), 4.0))
+        x = self._x(self._error)
+        painter.drawRect(QRectF(x - 1.0, 2.0, 2.0, base - 2.0))
+        painter.drawPolygon(QPolygonF([QPointF(x - 5, 0), QPointF(x + 5, 0), QPointF(x, 8)]))
+
+
+class VerdictBand(QWidget):
+    """Gauge, number, sentence, who controls, and the button that mutes."""
+
+    mute_asked = Signal()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._look = LIGHT
+        self.gauge = LineGauge()
+        self.number = QLabel(UNKNOWN)
+        self.number.setFont(big_font(self.number.font()))
+        self.number.setMinimumWidth(self.number.fontMetrics().horizontalAdvance("0.000"))
+        self.number.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        self.number.setAccessibleName("error in line widths")
+        self.unit, self.sigma = QLabel("line widths off"), QLabel("")
+        self.sigma.setProperty("role", "faint")
+        self.sentence, self.detail = QLabel(""), QLabel("")
+        font = self.sentence.font()
+        font.setPointSizeF(1.4 * font.pointSizeF())
+        self.sentence.setFont(font)
+        self.sentence.setAccessibleName("state")
+        for label in (self.sentence, self.detail):
+            label.setTextFormat(Qt.TextFormat.PlainText)
+            label.setMinimumWidth(80)
+        self.detail.setProperty("role", "faint")
+        self.connection, self.control = QLabel(""), QLabel("")
+        for label in (self.connection, self.control):
+            label.setProperty("role", "faint")
+            label.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        self.mute = QPushButton(f"MUTE  ({MUTE_KEY})")
+        self.mute.setProperty("role", "mute")
+        self.mute.setAccessibleName("mute the pump")
+        self.mute.clicked.connect(self.mute_asked)
+        self._lay_out()
+
+    def _lay_out(self) -> None:
+        units = QVBoxLayout()
+        units.setSpacing(0)
+        units.addStretch()
+        units.addWidget(self.unit)
+        units.addWidget(self.sigma)
+        units.addStretch()
+        words = QVBoxLayout()
+        words.setSpacing(2)
+        words.addStretch()
+        words.addWidget(self.sentence)
+        words.addWidget(self.detail)
+        words.addStretch()
+        who = QGridLayout()
+        who.setVerticalSpacing(2)
+        who.addWidget(self.connection, 0, 0)
+        who.addWidget(self.control, 1, 0)
+        layout = QHBoxLayout(self)
+        layout.setContentsMargins(8, 4, 8, 4)
+        layout.setSpacing(12)
+        layout.addWidget(self.gauge)
+        layout.addWidget(self.number)
+        layout.addLayout(units)
+        layout.addSpacing(8)
+        layout.addLayout(words, 1)
+        layout.addLayout(who)
+        layout.addWidget(self.mute)
+
+    def put_on(self, look: Look) -> None:
+        """Take the colours."""
+        self._look = look
+        self.gauge.put_on(look)
+
+    def show_verdict(self, verdict: Verdict, *, is_stale: bool) -> None:
+        """Say it; what is stale looks stale."""
+        level = Level.QUIET if is_stale else verdict.level
+        colour = colour_of(self._look, level)
+        self.gauge.set_error(verdict.error_widths, verdict.sigma_widths)
+        self.number.setText(widths_text(verdict.error_widths))
+        self.unit.setText("line widths off")
+        known = quantity_text(verdict.error_hz, "Hz", 2).replace("−", "")
+        sigma = widths_text(verdict.sigma_widths)
+        self.sigma.setText("" if verdict.error_hz is None else f"± {sigma}   ({known})")
+        self.sentence.setText(f"{GLYPHS[level]}  {verdict.sentence}")
+        self.detail.setText(verdict.detail)
+        self.detail.setToolTip(verdict.detail)
+        for label in (self.number, self.sentence):
+            label.setStyleSheet(f"color: {colour}")
