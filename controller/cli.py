@@ -391,7 +391,9 @@ def _desk_module() -> Any:
     """The window's package, which nothing else here needs."""
     variables = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
     if sys.platform == "linux" and not any(map(os.environ.get, variables)):
-        raise InputError("desk: there is no display here; --connect shows a service elsewhere")
+        raise InputError(
+            "desk: there is no display here; where there is one, --connect ADDRESS shows a service"
+        )
     try:
         return import_module("gui.desk")
     except ModuleNotFoundError as error:

@@ -108,14 +108,18 @@ DASHES = {
     "limit": Qt.PenStyle.DotLine,
 }
 
+SYSTEM = "as the system"
+APPEARANCES = (SYSTEM, "light", "dark")
+
 BIG_POINTS = 28
 KEPT_WHEN_FADED = frozenset(("paper", "raised", "ink", "faint", "rule"))
 
 
-def look_now() -> Look:
-    """The colours for the surroundings that the system asks for."""
+def look_now(appearance: str = SYSTEM) -> Look:
+    """The colours for the surroundings: those that the system asks for, "light" or "dark"."""
     scheme = QApplication.styleHints().colorScheme()
-    return DARK if scheme == Qt.ColorScheme.Dark else LIGHT
+    is_dark = scheme == Qt.ColorScheme.Dark if appearance == SYSTEM else appearance == "dark"
+    return DARK if is_dark else LIGHT
 
 
 def colour_of(look: Look, level: Level) -> str:

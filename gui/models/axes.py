@@ -39,11 +39,24 @@ def time_ticks(low_s: float, high_s: float, most: int) -> tuple[list[float], flo
     return [n * step_s for n in range(first, last + 1)], step_s
 
 
-def decade_ticks(low: float, high: float, most: int) -> list[float]:
-    """Whole decades between two logarithms; more than so many: every second, third, ..."""
+def logarithmic_ticks(low: float, high: float, most: int) -> list[float]:
+    """Logarithms of round values between two logarithms, at most so many.
+
+    Whole decades, or every second, third, ...; where those are fewer than
+    two, 1, 2 and 5 in each decade; where those are, round values.
+    """
+    if not (math.isfinite(high - low) and high > low and most > 0):
+        return []
     first, last = math.ceil(low - 1e-9), math.floor(high + 1e-9)
-    step = max(math.ceil((last - first + 1) / max(most, 1)), 1)
-    return [float(n) for n in range(first, last + 1, step)]
+    step = max(math.ceil((last - first + 1) / most), 1)
+    decades = [float(n) for n in range(first, last + 1, step)]
+    if len(decades) > 1:
+        return decades
+    between = [n + math.log10(m) for n in range(first - 1, last + 1) for m in (1, 2, 5)]
+    between = [tick for tick in between if low - 1e-9 <= tick <= high + 1e-9]
+    if 1 < len(between) <= most:
+        return between
+    return [math.log10(v) for v in linear_ticks(10.0**low, 10.0**high, min(most, 3)) if v > 0.0]
 
 
 def extent(*series: np.ndarray) -> tuple[float, float] | None:

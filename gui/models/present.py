@@ -117,6 +117,11 @@ class Present:
         """Stream time of the newest record [s]."""
         return self.history.last_s or 0.0
 
+    @property
+    def oldest_s(self) -> float:
+        """Stream time of the oldest record [s]."""
+        return self.history.first_s or 0.0
+
     def lose(self) -> None:
         """The connection is lost: what comes next begins with a picture."""
         self.is_reachable = self._is_synchronised = False

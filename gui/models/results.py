@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from gui.models.wording import quantity_text, unit_for
+from gui.models.wording import Unit, quantity_text, unit_for
 
 SIGMA = "_sigma"
 
@@ -63,14 +63,14 @@ def _line(prefix: str, key: str, value: Any, sigma: Any) -> ResultLine:
     if not isinstance(value, int | float) or not math.isfinite(value):
         return ResultLine(name, _shortened(value))
     if not isinstance(sigma, int | float) or not math.isfinite(sigma) or sigma <= 0.0:
-        text = quantity_text(value, base, 5) if base else f"{value:.6g}"
+        text = quantity_text(value, base, 5) if base.isalpha() else f"{value:.6g} {base}".strip()
         return ResultLine(name, text)
     return ResultLine(name, *_estimate(float(value), float(sigma), base))
 
 
 def _estimate(value: float, sigma: float, base: str) -> tuple[str, str]:
     """Value and uncertainty in one unit, both to two digits of the uncertainty."""
-    unit = unit_for(max(abs(value), sigma), base)
+    unit = unit_for(max(abs(value), sigma), base) if base.isalpha() else Unit(base, 1.0)
     scaled_sigma = sigma * unit.per_base
     decimals = max(1 - math.floor(math.log10(scaled_sigma)), 0)
     texts = (f"{number * unit.per_base:.{decimals}f} {unit.text}" for number in (value, sigma))

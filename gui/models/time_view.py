@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 SPANS_S = {
@@ -32,38 +33,41 @@ class TimeView:
     start_s: float = 0.0
     end_s: float = 60.0
     follows: bool = True
+    _followed_to_s: float = -math.inf
 
     @property
     def span_s(self) -> float:
         """Length [s]."""
         return self.end_s - self.start_s
 
-    def move_to(self, newest_s: float, step_s: float = 0.0) -> bool:
+    def move_to(self, newest_s: float, oldest_s: float, step_s: float = 0.0) -> bool:
         """Follow the newest record.
 
         Parameters
         ----------
-        newest_s : float
-            Its time [s].
+        newest_s, oldest_s : float
+            Its time, and that of the oldest one [s]: a run that has just begun
+            fills the stretch from the left.
         step_s : float
             What is less than this is not worth a new picture.
 
         Returns
         -------
         bool
-            Whether the stretch has moved.
+            Whether there is something new to be seen.
         """
-        end_s = newest_s + AHEAD * self.span_s
-        if not self.follows or abs(end_s - self.end_s) < step_s:
+        if not self.follows or abs(newest_s - self._followed_to_s) < step_s:
             return False
+        self._followed_to_s = newest_s
+        end_s = max(newest_s + AHEAD * self.span_s, oldest_s + self.span_s)
         self.start_s, self.end_s = end_s - self.span_s, end_s
         return True
 
-    def show_last(self, span_s: float, newest_s: float) -> None:
+    def show_last(self, span_s: float, newest_s: float, oldest_s: float) -> None:
         """Show so much of the past, and follow."""
         self.follows = True
-        self.start_s, self.end_s = -span_s, 0.0
-        self.move_to(newest_s)
+        self.start_s, self.end_s = newest_s - span_s, newest_s
+        self.move_to(newest_s, oldest_s)
 
     def show(self, start_s: float, end_s: float) -> None:
         """Show a stretch, and stay there."""

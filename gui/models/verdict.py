@@ -69,7 +69,7 @@ def verdict_on(present: Present) -> Verdict:
     detail = "" if status.protocol is None else status.protocol.step
     pump = status.pump_state
     if pump is PumpState.ON and record.pump_state is PumpState.ON:
-        return _verdict_on_running(record, status.pump_offset_hz, present.line_width_hz)
+        return _verdict_on_running(record, status.pump_offset_hz, present.line_width_hz, detail)
     if pump is PumpState.MUTED:
         last = present.events.last("pump", "mute", "state", "request")
         return Verdict(level=Level.BAD, sentence=_muted_by(present), detail=_reason(last))
@@ -84,7 +84,9 @@ def verdict_on(present: Present) -> Verdict:
     return _verdict_on_silence(record, detail)
 
 
-def _verdict_on_running(record: Record, offset_hz: float, width_hz: float | None) -> Verdict:
+def _verdict_on_running(
+    record: Record, offset_hz: float, width_hz: float | None, detail: str
+) -> Verdict:
     if record.pump_hz is None or record.difference_hz is None or not width_hz:
         return Verdict(level=Level.WARNING, sentence="Pump on; the difference is not known")
     error_hz = record.pump_hz - record.difference_hz - offset_hz
@@ -92,9 +94,10 @@ def _verdict_on_running(record: Record, offset_hz: float, width_hz: float | None
     sigma = None
     if record.difference_sigma_hz is not None:
         sigma = record.difference_sigma_hz / width_hz
-    detail = "" if not offset_hz else f"detuned on purpose by {quantity_text(offset_hz, 'Hz')}"
+    if offset_hz:
+        detail = f"detuned on purpose by {quantity_text(offset_hz, 'Hz')}"
     if abs(error) > WITHIN:
-        level, sentence = Level.WARNING, f"Pump on, {widths_text(error)} line widths off"
+        level, sentence = Level.WARNING, f"Pump on, {widths_text(error)} line widths away"
     elif sigma is None or sigma > WITHIN:
         level = Level.WARNING
         sentence = f"On the difference, known only to {widths_text(sigma)} of the line"

@@ -68,10 +68,19 @@ def quantity_text(value: float | None, base: str, digits: int = 3) -> str:
     """A number with its unit, to so many significant digits: "82.3 µHz"."""
     if value is None or not math.isfinite(value):
         return UNKNOWN
-    unit = unit_for(value, base)
+    if value == 0.0:
+        return f"0 {base}"
+    # Rounded first: 999.97 pm to three digits is 1.00 nm.
+    unit = unit_for(float(f"{value:.{digits - 1}e}"), base)
     scaled = value * unit.per_base
-    before = len(str(int(abs(scaled)))) if abs(scaled) >= 1.0 else 1
+    before = len(str(int(abs(float(f"{scaled:.{digits - 1}e}")))))
     return f"{scaled:.{max(digits - before, 0)}f} {unit.text}".replace("-", "−")
+
+
+def round_text(value: float, base: str) -> str:
+    """A round number with its unit and no digit too many: "200 pm", "0.5", "20"."""
+    unit = unit_for(value, base) if base else Unit("", 1.0)
+    return f"{value * unit.per_base:.4g} {unit.text}".strip()
 
 
 def frequency_text(value_hz: float | None, sigma_hz: float | None = None) -> str:

@@ -17,12 +17,12 @@ from PySide6.QtGui import QColor, QPainter, QPainterPath
 from PySide6.QtWidgets import QLabel, QSizePolicy, QWidget
 
 from gui.look import Look, pen
-from gui.models.axes import decade_ticks, linear_ticks, round_reference, time_ticks
+from gui.models.axes import linear_ticks, logarithmic_ticks, round_reference, time_ticks
 from gui.models.time_view import TimeView
-from gui.models.wording import Unit, clock_text, grouped, quantity_text, unit_for
+from gui.models.wording import Unit, clock_text, grouped, round_text, unit_for
 
 AXIS_WIDTH = 62
-LEAST_HEIGHT = 54
+LEAST_HEIGHT, CAPTION_HEIGHT = 60, 16
 POINTS = 600  # buckets across a plot: more than that nobody sees
 ZOOM_PER_STEP = 1.25
 WHEEL_STEP = 120.0
@@ -54,10 +54,7 @@ class ValueAxis(pg.AxisItem):
         """Round numbers in the chosen unit."""
         most = max(int(size // self._pixels_per_tick), 1)
         if self.is_logarithmic:
-            ticks = decade_ticks(minVal, maxVal, most)
-            if len(ticks) < 2:
-                ticks = linear_ticks(minVal, maxVal, most)
-            return [(1.0, ticks)]
+            return [(1.0, logarithmic_ticks(minVal, maxVal, most))]
         factor, reference = self.unit.per_base, self.reference
         low, high = (minVal - reference) * factor, (maxVal - reference) * factor
         ticks = linear_ticks(low, high, most)
@@ -67,8 +64,7 @@ class ValueAxis(pg.AxisItem):
     def tickStrings(self, values: Sequence[float], scale: float, spacing: float) -> list[str]:
         """As many decimals as the steps need."""
         if self.is_logarithmic:
-            digits = 1 if all(float(value).is_integer() for value in values) else 2
-            return [quantity_text(10.0**value, self.base, digits) for value in values]
+            return [round_text(10.0**value, self.base) for value in values]
         decimals = max(-int(np.floor(np.log10(spacing) + 1e-9)), 0) if spacing > 0.0 else 0
         factor, reference = self.unit.per_base, self.reference
         texts = [f"{(value - reference) * factor + 0.0:.{decimals}f}" for value in values]
@@ -233,7 +229,8 @@ class TimePlot(pg.PlotWidget):
         self.caption = QLabel(name, self)
         self.caption.setProperty("role", "caption")
         self.caption.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
-        self.caption.move(AXIS_WIDTH + 6, 1)
+        self.caption.move(AXIS_WIDTH + 4, 0)
+        self.plotItem.layout.setContentsMargins(0, CAPTION_HEIGHT, 0, 0)
         self._cursor = pg.InfiniteLine(angle=90, movable=False)
         self._cursor.hide()
         self.addItem(self._cursor, ignoreBounds=True)
@@ -252,6 +249,7 @@ class TimePlot(pg.PlotWidget):
 
     def put_on(self, look: Look) -> None:
         """Take the colours."""
+        self.caption.adjustSize()
         self.setBackground(QColor(look.paper))
         for axis in (self.values, self.times):
             axis.setPen(pen(look.rule))

@@ -8,7 +8,7 @@ import numpy as np
 import pyqtgraph as pg
 from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QPainter, QPaintEvent
-from PySide6.QtWidgets import QGridLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from controller.service.client import ModeId, ModeRecord
 from gui.look import DASHES, GLYPHS, LIGHT, STATE_LEVELS, Look, colour_of, pen
@@ -102,11 +102,13 @@ class Side(QWidget):
 
     def add_swatch(self, swatch: Swatch, name: str) -> None:
         """A line of the legend."""
-        row = self._grid.rowCount()
-        self._grid.addWidget(swatch, row, 0)
         label = QLabel(name)
         label.setProperty("role", "faint")
-        self._grid.addWidget(label, row, 1)
+        line = QHBoxLayout()
+        line.setSpacing(8)
+        line.addWidget(swatch)
+        line.addWidget(label, 1)
+        self._grid.addLayout(line, self._grid.rowCount(), 0, 1, 2)
 
     def end(self) -> None:
         """Nothing more comes."""
@@ -155,7 +157,7 @@ class DifferencePlot(QWidget):
         self._edges = [pg.InfiniteLine(angle=0, movable=False) for _ in range(2)]
         for item in (
             *(self._line_outer, self._line_inner, self._sigma),
-            *(*self._edges, self._pump, self._difference),
+            *(*self._edges, self._difference, self._pump),
         ):
             self.plot.addItem(item, ignoreBounds=True)
         layout = QGridLayout(self)

@@ -18,7 +18,7 @@ from gui.models.peaks import neighbours_hz
 from gui.models.present import Present
 from gui.models.time_view import TimeView
 from gui.models.wording import quantity_text
-from gui.views.plots import AXIS_WIDTH, TimePlot, ValueAxis
+from gui.views.plots import AXIS_WIDTH, CAPTION_HEIGHT, TimePlot, ValueAxis
 
 LEAST_DECADES = 1.0
 INNOVATION_DECADES = 0.5  # to either side of 1
@@ -49,7 +49,8 @@ class CurvePlot(pg.PlotWidget):
         self.caption = QLabel(name, self)
         self.caption.setProperty("role", "caption")
         self.caption.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
-        self.caption.move(AXIS_WIDTH + 6, 1)
+        self.caption.move(AXIS_WIDTH + 4, 0)
+        self.plotItem.layout.setContentsMargins(0, CAPTION_HEIGHT, 0, 0)
         self._shown: tuple[float, float] | None = None
         self.scene().sigMouseClicked.connect(self._click)
 
@@ -177,11 +178,13 @@ class SpectrumPlot(CurvePlot):
         self._tracked.setVisible(tracked is not None)
         found = neighbours_hz(offsets_hz, densities, spectrum.resolution_hz, tracked)
         self._neighbours.setData([x for x, _ in found], [math.log10(y) + 0.25 for _, y in found])
-        self.values.base = f"{amplitude_unit}/√Hz"
+        self.values.base = amplitude_unit
         self.below.choose(float(offsets_hz[0]), float(offsets_hz[-1]), "Hz")
         self.show_ranges((float(offsets_hz[0]), float(offsets_hz[-1])), values)
         neighbours = f", {len(found)} neighbours" if found else ""
-        self.set_caption(f"{self.mode} mode: offset from the tracked line{neighbours}")
+        self.set_caption(
+            f"{self.mode} mode, {amplitude_unit}/√Hz at Hz from the tracked line{neighbours}"
+        )
 
 
 class TrustPanel(QWidget):

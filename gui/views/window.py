@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer
-from PySide6.QtGui import QAction, QCloseEvent, QKeySequence, QResizeEvent, QShortcut
+from PySide6.QtGui import QAction, QCloseEvent, QKeySequence, QResizeEvent, QShortcut, QShowEvent
 from PySide6.QtWidgets import (
     QApplication,
     QDockWidget,
@@ -27,7 +27,7 @@ from PySide6.QtWidgets import (
 )
 
 from controller.service.client import ModeId
-from gui.look import Look, faded, look_now, palette_of, style_sheet
+from gui.look import APPEARANCES, SYSTEM, Look, faded, look_now, palette_of, style_sheet
 from gui.models.actions import Action
 from gui.models.exports import row_words, rows_text
 from gui.models.present import Changed, Origin
@@ -48,7 +48,10 @@ from gui.views.trust_panel import TrustPanel
 from gui.views.verdict_band import MUTE_KEY, VerdictBand
 
 FIRST_SIZE = (1280, 800)
+SCREEN_SHARE = 0.9  # of a large screen
 TALL, WIDE = 1100, 1900  # pixels from which there is room for all plots, for two columns
+NARROW_DOCK, PUMP_HEIGHT = 390, 190
+SHARES = (9, 6, 6)  # of the height: the difference, and each mode
 STALE_EVERY_MS = 500
 MESSAGE_MS = 15_000
 ANSWERS_ELSEWHERE = frozenset(("protocols", "check_protocol"))
@@ -70,12 +73,13 @@ class Window(QMainWindow):
         super().__init__()
         self.session, self.view = session, TimeView()
         self._settings = settings
-        self._look = look_now()
-        self._is_stale = False
+        self._appearance = str(settings.value("appearance", SYSTEM))
+        self._look = look_now(self._appearance)
+        self._is_stale = self._was_working = False
         self._cursor_s: float | None = None
         self._rows: set[str] | None = None  # chosen by hand; None: by the window's height
         self.setWindowTitle("difftone")
-        self.resize(*FIRST_SIZE)
+        self.resize(*self._first_size())
         self._make_parts()
         self._make_docks()
         self._make_menus()
@@ -83,6 +87,14 @@ class Window(QMainWindow):
         self._put_on_look()
         self._restore()
         self._show_source()
+
+    @staticmethod
+    def _first_size() -> tuple[int, int]:
+        """As large as a large screen is worth, and small enough for a small one."""
+        room = QApplication.primaryScreen().availableGeometry()
+        if room.width() >= WIDE:
+            return int(SCREEN_SHARE * room.width()), int(SCREEN_SHARE * room.height())
+        return FIRST_SIZE
 
     # -- parts -----------------------------------------------------------------------
 
@@ -101,7 +113,8 @@ class Window(QMainWindow):
         splitter.setChildrenCollapsible(False)
         for place, part in enumerate((self.difference, *self.strips.values())):
             splitter.addWidget(part)
-            splitter.setStretchFactor(place, 5 if place == 0 else 4)
+            splitter.setStretchFactor(place, SHARES[place])
+        splitter.setSizes([100 * share for share in SHARES])
         self._splitter = splitter
         tracks = QWidget()
         layout = QVBoxLayout(tracks)
@@ -158,12 +171,14 @@ class Window(QMainWindow):
             dock.setObjectName(name)
             dock.setWidget(panel)
             dock.setMinimumWidth(330)
+            dock.visibilityChanged.connect(lambda _: self.redraw(is_needed=True))
             self.docks[name] = dock
 
     def lay_out_docks(self) -> None:
         """The standard layout: one column, or two where the window is wide."""
         pump, protocol, trust, results, events = self.docks.values()
         for dock in self.docks.values():
+            self.removeDockWidget(dock)
             dock.setFloating(False)
             self.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, dock)
             dock.show()
@@ -171,15 +186,15 @@ class Window(QMainWindow):
             self.splitDockWidget(pump, trust, Qt.Orientation.Horizontal)
             self.splitDockWidget(pump, protocol, Qt.Orientation.Vertical)
             self.splitDockWidget(trust, results, Qt.Orientation.Vertical)
-            self.tabifyDockWidget(results, events)
+            self.splitDockWidget(results, events, Qt.Orientation.Vertical)
             self.resizeDocks([pump, trust], [480, 560], Qt.Orientation.Horizontal)
-            self.resizeDocks([trust, results], [700, 460], Qt.Orientation.Vertical)
+            self.resizeDocks([trust, results, events], [560, 420, 320], Qt.Orientation.Vertical)
             return
         self.splitDockWidget(pump, protocol, Qt.Orientation.Vertical)
         for dock in (trust, results, events):
             self.tabifyDockWidget(protocol, dock)
         protocol.raise_()
-        self.resizeDocks([pump], [390], Qt.Orientation.Horizontal)
+        self.resizeDocks([pump], [NARROW_DOCK], Qt.Orientation.Horizontal)
 
     def _make_menus(self) -> None:
         bar = self.menuBar()
@@ -203,6 +218,9 @@ class Window(QMainWindow):
         for dock in self.docks.values():
             view.addAction(dock.toggleViewAction())
         self._add(view, "Standard &layout", self._standard_layout)
+        looks = view.addMenu("L&ook")
+        for appearance in APPEARANCES:
+            self._add(looks, appearance, lambda to=appearance: self.set_appearance(to))
         pump = bar.addMenu("&Pump")
         self._add(pump, f"Mute\t{MUTE_KEY}", self.mute)
         self._mute_key = QShortcut(QKeySequence(MUTE_KEY), self, self.mute)
@@ -263,13 +281,18 @@ class Window(QMainWindow):
 
     def _put_on_look(self) -> None:
         """Light or dark, as the system has it."""
-        self._look = look_now()
+        self._look = look_now(self._appearance)
         application = QApplication.instance()
         application.setPalette(palette_of(self._look))
         application.setStyleSheet(style_sheet(self._look))
         self.band.put_on(self._look)
         self._put_on_plots(faded(self._look) if self._is_stale else self._look)
         self.redraw(is_needed=True)
+
+    def set_appearance(self, appearance: str) -> None:
+        """Light, dark, or as the system has it."""
+        self._appearance = appearance
+        self._put_on_look()
 
     def _put_on_plots(self, look: Look) -> None:
         for part in (self.difference, *self.strips.values(), self.trust_panel):
@@ -299,8 +322,23 @@ class Window(QMainWindow):
         self._settings.setValue("geometry", self.saveGeometry())
         if self.is_working:
             self._settings.setValue("layout", self.saveState(LAYOUT_VERSION))
+        self._settings.setValue("appearance", self._appearance)
         self._settings.setValue("rows", ",".join(sorted(self._rows or ())))
         self._settings.sync()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """The docks can be given their heights only once they are to be seen."""
+        super().showEvent(event)
+        QTimer.singleShot(0, self._share_height)
+
+    def _share_height(self) -> None:
+        names = ("Pump and control", "Protocol")
+        height = self.height()
+        self.resizeDocks(
+            [self.docks[name] for name in names],
+            [PUMP_HEIGHT, height - PUMP_HEIGHT],
+            Qt.Orientation.Vertical,
+        )
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """More room, more plots."""
@@ -323,6 +361,8 @@ class Window(QMainWindow):
             action.setChecked(key in rows)
             for strip in self.strips.values():
                 strip.plots[key].setVisible(key in rows)
+        for place, plot in enumerate(reversed(self.strips[ModeId.UPPER].shown_plots)):
+            plot.set_shows_time(place == 0)
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """A rehearsal ends with its window."""
@@ -364,11 +404,12 @@ class Window(QMainWindow):
         for dock in self.docks.values():
             if not self.is_working:
                 dock.hide()
-            elif self.pages.property("was_idle") is not False:
+            elif not self._was_working:
                 dock.show()
-        if self.is_working and self.pages.property("was_idle") is not False:
+        if self.is_working and not self._was_working:
             self.docks["Protocol"].raise_()
-        self.pages.setProperty("was_idle", not self.is_working)
+            QTimer.singleShot(0, self._share_height)
+        self._was_working = self.is_working
         self._band_bar.setVisible(self.is_working)
         if not self.is_working:
             self.open_page.list_runs()
@@ -381,7 +422,7 @@ class Window(QMainWindow):
             self.trust_panel.draw_status(present)
             self._show_whole()
         elif not len(present.history):
-            self.view.show_last(self.view.span_s, 0.0)
+            self.view.show_last(self.view.span_s, 0.0, 0.0)
         if present.is_reachable and not is_log:
             self.session.ask("protocols")
         title = f"{present.title} – difftone" if self.is_working else "difftone"
@@ -453,23 +494,29 @@ class Window(QMainWindow):
             return
         self.follow.setChecked(self.view.follows)
         pixels = max(plot.width(), 100)
-        has_moved = self.view.move_to(present.newest_s, self.view.span_s / pixels)
+        step_s = self.view.span_s / pixels
+        has_moved = self.view.move_to(present.newest_s, present.oldest_s, step_s)
         if not (has_moved or is_needed):
             return
         stretch = present.history.stretch(self.view.start_s, self.view.end_s, pixels)
         self.difference.draw(present, stretch)
         for strip in self.strips.values():
             strip.draw(present, stretch)
-        if not self.trust_panel.innovation.visibleRegion().isEmpty():
+        if is_needed or self._is_in_sight("Trust"):
             self.trust_panel.draw_time(stretch)
         for each in self.time_plots:
-            if not each.visibleRegion().isEmpty() or is_needed:
+            if not each.isHidden():
                 each.show_time()
+
+    def _is_in_sight(self, dock: str) -> bool:
+        """Whether a dock is not behind another one."""
+        return not self.docks[dock].visibleRegion().isEmpty()
 
     # -- time --------------------------------------------------------------------------
 
     def _show_last(self, span_s: float) -> None:
-        self.view.show_last(span_s, self.session.present.newest_s)
+        present = self.session.present
+        self.view.show_last(span_s, present.newest_s, present.oldest_s)
         self.redraw(is_needed=True)
 
     def _follow_now(self) -> None:
