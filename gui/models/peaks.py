@@ -41,7 +41,7 @@ def neighbours_hz(
     if len(densities) < 9:
         return []
     window = max(len(densities) // 8 | 1, 9)
-    padded = np.pad(densities, window // 2, mode="edge")
+    padded = np.pad(densities, window // 2, mode="reflect")
     floor = np.median(np.lib.stride_tricks.sliding_window_view(padded, window), axis=1)
     is_peak = densities > OVER_FLOOR / MEDIAN_OVER_RMS * floor
     is_peak[1:] &= densities[1:] >= densities[:-1]
