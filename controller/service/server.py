@@ -12,7 +12,9 @@ from __future__ import annotations
 
 import signal
 import time
+from collections import deque
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -20,6 +22,7 @@ from pathlib import Path
 
 from controller.errors import InputError, InstrumentFault, RunFailed
 from controller.records import Event, ModeId, PumpState, Record
+from controller.runtime.configuration import one_line
 from controller.runtime.last_known import load_last_known, narrowed
 from controller.runtime.log.keeper import Entry
 from controller.runtime.log.pieces import Rotation
@@ -30,7 +33,7 @@ from controller.runtime.runner import make_run_folder
 from controller.service.child import STOP_WITHIN_S, LoopChild
 from controller.service.control import Control
 from controller.service.dispatch import Dispatcher
-from controller.service.link import Ended, LoopState, Order, Ready, Refused
+from controller.service.link import Ended, LoopState, News, Order, Ready, Refused
 from controller.service.measurements import Finding, Measurements
 from controller.service.messages import (
     AllanSeries,
@@ -61,6 +64,7 @@ READY_WITHIN_S = 60.0  # for an instrument to be made
 # A loop that is not heard for so long hangs: longer than a stop by SIGSTOP that it survives,
 # and than the time-outs that end a run.
 SILENT_S = 10.0
+NOT_LOGGING = "the log cannot be written"
 LAST_WORDS_MS = 200  # for answers and telemetry that are under way at the end
 
 
@@ -150,7 +154,10 @@ class _Service:
         self._loop_state: LoopState | None = None
         self._allan: dict[str, AllanSeries] = {}
         self._ended: Ended | None = None  # the loop's last word
+        self._news: deque[News | Entry] = deque()  # heard, not looked at yet
         self._end_reason: str | None = None  # why it is to end
+        self._has_failed = False  # and that is why
+        self._mutes: set[str] = set()  # why the pump is muted: by whom, or for what
         self._is_muted_unattended = False
         self._log_state = LogState(state=Logging.WRITING)
         self._is_status_due = True
@@ -184,6 +191,9 @@ class _Service:
             )
             try:
                 self._serve()
+            except Exception as error:
+                self._fail(f"the service failed: {type(error).__name__}: {one_line(error)}")
+                raise
             finally:
                 self._close()
         finally:
@@ -208,7 +218,9 @@ class _Service:
         given_up_s = time.monotonic() + READY_WITHIN_S
         while time.monotonic() < given_up_s:
             self._child.socket.poll(POLL_MS)
-            for news in self._child.news():
+            self._hear()
+            while self._news:
+                news = self._news.popleft()
                 if isinstance(news, Ready):
                     return news
                 if isinstance(news, Refused):
@@ -275,19 +287,19 @@ class _Service:
         now_s = time.monotonic()
         if self._is_status_due or now_s >= self._next_status_s:
             self._is_status_due, self._next_status_s = False, now_s + STATUS_EVERY_S
-            self._tell(StatusMessage(time_s=self._time_s, status=self._status()))
+            self._tell_status()
         if self._sockets.is_picture_wanted or now_s >= self._next_picture_s:
             self._next_picture_s = now_s + PICTURE_EVERY_S
             self._sockets.publish(self.picture())
 
     def _close(self) -> None:
-        """The loop first; then everything that was open beside it."""
-        self._end_child()
-        state = self._state
-        self.note("end", state.reason or state.outcome)
-        self.measurements.close()
-        self._log.close(state.outcome, state.reason)
-        self._tell(StatusMessage(time_s=self._time_s, status=self._status()))
+        """The loop first; then everything that was open beside it, whatever becomes of the rest."""
+        with ExitStack() as last_first:
+            last_first.callback(self._tell_status)
+            last_first.callback(lambda: self._log.close(self._state.outcome, self._state.reason))
+            last_first.callback(self.measurements.close)
+            last_first.callback(lambda: self.note("end", self._state.reason or self._state.outcome))
+            last_first.callback(self._end_child)
 
     # -- the loop process --------------------------------------------------------
 
@@ -296,16 +308,22 @@ class _Service:
         run = self._configuration.run
         return max(SILENT_S, 2.0 * run.read_timeout_s * (run.timeouts_allowed + 1))
 
+    def _hear(self) -> None:
+        """Take over what the loop has told; it waits here until it is looked at."""
+        for news in self._child.news():
+            self._news.extend(news if isinstance(news, tuple) else (news,))
+
     def _take_news(self) -> None:
         """What the loop has told."""
-        for news in self._child.news():
-            if isinstance(news, tuple):
-                for entry in news:
-                    self._take_entry(entry)
+        self._hear()
+        while self._news:
+            news = self._news.popleft()
+            if isinstance(news, Entry):
+                self._take_entry(news)
             elif isinstance(news, LoopState):
                 self._take_state(news)
             elif isinstance(news, Ended):
-                self._ended = news
+                self._ended = self._ended or news  # the first word counts
 
     def _take_entry(self, entry: Entry) -> None:
         """A call of the log: to be carried out, and to be told where it is news."""
@@ -314,7 +332,7 @@ class _Service:
             is_going_on = self._end_reason is None
             self._keep(self.measurements.take_result(entry.arguments[1], analyses=is_going_on))
             return
-        getattr(self._log, entry.method)(*entry.arguments, **entry.options)
+        self._log_entry(entry)
         if isinstance(first, Record):
             self._record = first
             self._tell(RecordMessage(time_s=first.time_s, record=first))
@@ -325,6 +343,9 @@ class _Service:
             self._allan[series] = AllanSeries(
                 taus_s=list(taus_s), deviations_hz=list(deviations), sigmas_hz=list(sigmas)
             )
+
+    def _log_entry(self, entry: Entry) -> None:
+        getattr(self._log, entry.method)(*entry.arguments, **entry.options)
 
     def _take_state(self, state: LoopState) -> None:
         self._loop_state = state
@@ -360,7 +381,7 @@ class _Service:
         if self._ended is not None:
             outcome, reason = self._ended.outcome, self._ended.reason or reason
             if self._end_reason is not None and outcome == INTERRUPTED:
-                reason = self._end_reason
+                outcome, reason = FAILED if self._has_failed else outcome, self._end_reason
         else:
             complaint = self._child.clean_up()
             is_clean = not complaint
@@ -375,12 +396,17 @@ class _Service:
         )
 
     def _take_last_news(self) -> None:
-        if hasattr(self, "_log"):
+        if hasattr(self, "_log") and not self._has_failed:
             self._take_news()
             return
-        for news in self._child.news():
+        # What has failed is not tried again: the log and the last word are what matters.
+        self._hear()
+        while self._news:
+            news = self._news.popleft()
             if isinstance(news, Ended):
-                self._ended = news
+                self._ended = self._ended or news
+            elif isinstance(news, Entry) and hasattr(self, "_log"):
+                self._log_entry(news)
 
     def _lose_child(self) -> None:
         """The loop has gone without a word, or its last word is still under way."""
@@ -388,11 +414,16 @@ class _Service:
         if self._ended is None:
             status = self._child.exit_status or 0
             what = signal.Signals(-status).name if status < 0 else f"status {status}"
-            self._end_reason = f"the loop process ended with {what}"
+            self._fail(f"the loop process ended with {what}")
 
     def _kill_child(self) -> None:
-        self._end_reason = f"the loop was not heard for {self._silent_s:g} s"
+        self._fail(f"the loop was not heard for {self._silent_s:g} s")
         self._child.kill()
+
+    def _fail(self, reason: str) -> None:
+        """End the service, which has not done its job; the first reason counts."""
+        if not self._has_failed:
+            self._has_failed, self._end_reason = True, reason
 
     # -- what is looked at now and then --------------------------------------------
 
@@ -421,10 +452,20 @@ class _Service:
         if state.state is before.state:
             return
         self._is_status_due = True
-        text = f"the log is {state.state.value}: {state.reason}".rstrip(": ")
-        self.note("log", text)
-        if state.state is Logging.STOPPED and self._configuration.service.mute_when_not_logging:
-            self._mute("the log cannot be written")
+        if state.state is Logging.FAILED:
+            self._fail(f"the log failed: {state.reason}")
+            return
+        self.note("log", f"the log is {state.state.value}: {state.reason}".rstrip(": "))
+        if not self._is_logging_needed and self._mutes == {NOT_LOGGING}:
+            self.order(Request(kind=RequestKind.UNMUTE, text="the log goes on", who="service"))
+        elif self._is_logging_needed:
+            self._mute(NOT_LOGGING)
+
+    @property
+    def _is_logging_needed(self) -> bool:
+        """Whether the pump has to stay off because the log stands still."""
+        is_stopped = self._log_state.state is Logging.STOPPED
+        return is_stopped and self._configuration.service.mute_when_not_logging
 
     def _mute(self, why: str) -> None:
         self.order(Request(kind=RequestKind.MUTE, text=why, who="service"))
@@ -439,6 +480,14 @@ class _Service:
     def order(self, order: Order) -> None:
         """Tell the loop."""
         self._child.order(order)
+        if not isinstance(order, Request):
+            return
+        if order.kind is RequestKind.MUTE:
+            self._mutes.add(order.text or order.who)
+        elif order.kind in (RequestKind.ARM, RequestKind.UNMUTE):
+            self._mutes.clear()
+            if self._is_logging_needed:
+                self._mute(NOT_LOGGING)
 
     def picture(self) -> PictureMessage:
         """Everything at once."""
@@ -469,6 +518,9 @@ class _Service:
         if self._record is not None:
             known.append(self._record.time_s)
         return max(known)
+
+    def _tell_status(self) -> None:
+        self._tell(StatusMessage(time_s=self._time_s, status=self._status()))
 
     def _tell(self, message: Telemetry) -> None:
         self._picture.take(message)
@@ -510,7 +562,12 @@ class _Service:
 
 
 def _log_status(log: LogState) -> LogStatus:
-    state = {Logging.WRITING: "writing", Logging.STOPPED: "stopped", Logging.CLOSED: "off"}
+    state = {
+        Logging.WRITING: "writing",
+        Logging.STOPPED: "stopped",
+        Logging.FAILED: "stopped",
+        Logging.CLOSED: "off",
+    }
     return LogStatus.model_validate(
         {
             "state": state[log.state],

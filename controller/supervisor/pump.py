@@ -38,6 +38,7 @@ PUMP_KINDS = (
     RequestKind.ARM,
     RequestKind.DISARM,
     RequestKind.MUTE,
+    RequestKind.UNMUTE,
     RequestKind.SET_AMPLITUDE,
     RequestKind.SET_OFFSET,
     RequestKind.PUMP,
@@ -271,9 +272,10 @@ class PumpSupervisor:
         if refusal:
             yield self._event(index, "request_refused", f"{text}: {refusal}")
             return
-        if kind is RequestKind.ARM:
+        if kind in (RequestKind.ARM, RequestKind.UNMUTE):
             self._is_held = False
-            self._is_armed = self._is_armed or not self.config.is_directed
+            is_asked_for = kind is RequestKind.ARM and not self.config.is_directed
+            self._is_armed = self._is_armed or is_asked_for
             if self.state is not PumpState.ON:
                 self.interlock.distrust()
         elif kind is RequestKind.PUMP:

@@ -12,6 +12,7 @@ class RequestKind(StrEnum):
     ARM = "arm"  # let the pump come on when all is well
     DISARM = "disarm"  # pump off, and not again
     MUTE = "mute"  # pump off at once, until ARM
+    UNMUTE = "unmute"  # lift a mute, and no more: the pump is as wanted as it was
     SET_AMPLITUDE = "set_amplitude"
     SET_OFFSET = "set_offset"
     RELEASE = "release"  # drives off, the modes ring down; text: one mode, or both

@@ -6,13 +6,15 @@ found and locked in little time.
 
 from __future__ import annotations
 
+import math
 import os
 import threading
 import time
 from pathlib import Path
 from typing import Any
 
-from controller.instrument import Tone
+from controller.engine import Engine
+from controller.instrument import SampleBlock, Tone
 from hardware_sim.simulator import Pacer, SimulatedMembrane
 from tests.support.rehearsals import SCENARIOS
 
@@ -28,12 +30,24 @@ class Witnessed(SimulatedMembrane):
         The file; made if absent.
     speed : float
         Stream seconds in a second.
+    hangs_at_s : float
+        From this stream time on `read` never comes back.
+    breaks_at_s : float
+        From this stream time on the loop itself is defective.
     **options
         As for the simulated membrane.
     """
 
-    def __init__(self, witness: str, speed: float = SPEED, **options: Any) -> None:
+    def __init__(
+        self,
+        witness: str,
+        speed: float = SPEED,
+        hangs_at_s: float = math.inf,
+        breaks_at_s: float = math.inf,
+        **options: Any,
+    ) -> None:
         super().__init__(**options)
+        self._hangs_at_s, self._breaks_at_s = hangs_at_s, breaks_at_s
         self.paced = True
         self._witness = os.open(witness, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
         self._pacer = Pacer(lambda: speed * time.monotonic(), lambda s: _pass(s / speed))
@@ -43,6 +57,16 @@ class Witnessed(SimulatedMembrane):
         """Begin."""
         self._says("start")
         super().start()
+
+    def read(self, timeout_s: float) -> SampleBlock:
+        """The next block, but for what the options say."""
+        block = super().read(timeout_s)
+        end_s = (block.first_sample + len(block.samples)) / self.stream.sample_rate_hz
+        if end_s >= self._hangs_at_s:
+            threading.Event().wait()
+        if end_s >= self._breaks_at_s:
+            Engine.step = _defect  # type: ignore[method-assign]
+        return block
 
     def set_tone(self, tone: Tone) -> Tone:
         """Set a tone."""
@@ -100,6 +124,10 @@ def tones_on(calls: list[tuple[int, str]]) -> set[str]:
             channel, amplitude = rest
             (on.add if float(amplitude) > 0.0 else on.discard)(channel)
     return on
+
+
+def _defect(*arguments: Any) -> Any:
+    raise ZeroDivisionError("a defect\nof the loop")
 
 
 def _pass(duration_s: float) -> None:

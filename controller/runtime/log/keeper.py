@@ -175,7 +175,7 @@ class LogKeeper:
     def _add(self, entry: Entry) -> None:
         try:
             getattr(self._writer, entry.method)(*entry.arguments, **entry.options)
-        except (TypeError, ValueError, AttributeError):
+        except Exception:  # whatever it holds, the entries after it belong into the log
             self._leave_out(Counter({entry.method: 1}))
             return
         if entry.method == "event":

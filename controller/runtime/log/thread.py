@@ -23,7 +23,6 @@ from typing import Any
 
 import numpy as np
 
-from controller.errors import DifftoneError
 from controller.instrument import StreamFormat, Tone, ToneChannel
 from controller.records import Baseband, Event, Knowledge, Record, Section
 from controller.runtime.last_known import LAST_KNOWN_NAME, LastKnownFile
@@ -40,6 +39,7 @@ class Logging(StrEnum):
 
     WRITING = "writing"
     STOPPED = "stopped"  # the file cannot be written; tried again every second
+    FAILED = "failed"  # by a defect of this program; not tried again
     CLOSED = "closed"
 
 
@@ -251,11 +251,7 @@ class LogThread:
                 self._news.wait_for(self._is_called, self._commit_every_s)
                 self._is_hurried = False
                 ending = self._ending
-            try:
-                self._turn()
-                told = self._look(self._progress())
-            except Exception as error:  # whatever it is, the service goes on without its log
-                told = LogState(state=Logging.STOPPED, reason=f"{type(error).__name__}: {error}")
+            told = self._told_of_turn()
             if ending is not None:
                 told = self._closed(*ending)
             with self._news:
@@ -263,9 +259,28 @@ class LogThread:
                 self._news.notify_all()
             if ending is not None:
                 return
+            if told.state is Logging.FAILED:
+                self._wait_for_the_end()
 
     def _is_called(self) -> bool:
         return self._is_hurried or self._ending is not None
+
+    def _wait_for_the_end(self) -> None:
+        with self._news:
+            self._news.wait_for(lambda: self._ending is not None)
+
+    def _told_of_turn(self) -> LogState:
+        """Write what waits; where that fails by a defect, say so."""
+        try:
+            self._turn()
+            return self._look(self._progress())
+        except Exception as error:  # whoever owns the log decides what that means
+            return self._failed(error)
+
+    def _failed(self, error: Exception) -> LogState:
+        with self._news:
+            reason = f"{type(error).__name__}: {error}"
+            return replace(self._told, state=Logging.FAILED, reason=reason)
 
     def _turn(self) -> None:
         """Commit what waits, if the file can be written at all."""
@@ -296,9 +311,9 @@ class LogThread:
             self._last_known.save()
         try:
             self._keeper.close(outcome, reason)
-        except DifftoneError as error:
-            return replace(self._look(Logging.CLOSED), reason=str(error))
-        return self._look(Logging.CLOSED)
+            return self._look(Logging.CLOSED)
+        except Exception as error:  # nobody is left who could be told otherwise
+            return replace(self._failed(error), state=Logging.CLOSED)
 
     def _look(self, state: Logging) -> LogState:
         """The state as the thread sees it, without what waits before it."""

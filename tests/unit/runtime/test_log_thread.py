@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -190,6 +191,41 @@ def test_a_folder_that_vanishes_stops_the_log_and_closing_still_ends(tmp_path: P
     assert stopped.free_bytes is None
     log.close("done")
     assert log.state.state is Logging.CLOSED
+
+
+def test_a_defect_stops_it_for_good_and_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = opened(tmp_path / "log.sqlite")
+    monkeypatch.setattr(log._last_known, "save_if_due", lambda: [][0])
+    log.record(record(0))
+    failed = wait_for(log, lambda state: state.state is Logging.FAILED)
+    assert failed.reason == "IndexError: list index out of range"
+    monkeypatch.undo()
+    log.record(record(1))
+    assert not log.wait_until_written(0.1)
+    log.close("failed", failed.reason)
+    assert log.state.state is Logging.CLOSED
+    with LogReader(tmp_path / "log.sqlite") as reader:
+        assert (reader.outcome, reader.record_count) == ("failed", 2)
+
+
+def test_an_entry_that_breaks_whoever_takes_it_costs_no_other(tmp_path: Path) -> None:
+    class Odd(dict[str, object]):
+        def __iter__(self) -> Iterator[str]:
+            raise RuntimeError("a defect")
+
+        items = keys = __iter__  # type: ignore[assignment]
+
+    log = opened(tmp_path / "log.sqlite")
+    log.record(record(0))
+    log.result("odd", Odd(number=1))
+    log.record(record(1))
+    assert log.wait_until_written(PATIENCE_S)
+    log.close("done")
+    assert log.state.dropped == 1
+    with LogReader(tmp_path / "log.sqlite") as reader:
+        assert (reader.outcome, reader.record_count) == ("done", 2)
 
 
 def test_the_last_known_modes_are_left_beside_the_log(tmp_path: Path) -> None:

@@ -299,6 +299,20 @@ def test_an_operators_mute_holds_until_armed_and_then_takes_the_healthy_time() -
     assert back - at == HEALTHY
 
 
+@pytest.mark.parametrize("first", [(), (RequestKind.DISARM,)])
+def test_to_lift_a_mute_is_not_to_ask_for_the_pump(first: tuple[RequestKind, ...]) -> None:
+    pump, index = switched_on()
+    for kind in (*first, RequestKind.MUTE):
+        index += BLOCK
+        step(pump, view(index), request(kind))
+    index += BLOCK
+    step(pump, view(index), request(RequestKind.UNMUTE))
+    for at in range(index + BLOCK, index + HEALTHY + BLOCK, BLOCK):
+        assert pump.state is not PumpState.ON
+        step(pump, view(at))
+    assert pump.state is (PumpState.OFF if first else PumpState.ON)
+
+
 def test_disarm_takes_it_off_for_good_and_arm_back() -> None:
     pump, index = switched_on()
     tones, events = step(pump, view(index), request(RequestKind.DISARM))
