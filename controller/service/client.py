@@ -110,6 +110,7 @@ REOPEN_S = 2.0  # between two tries after the service did not let us in
 RECONNECT_MS, SLOWEST_RECONNECT_MS = 100, 2000
 HEARTBEAT_MS, HEARTBEAT_TIMEOUT_MS = 1000, 3000  # of connections
 LONGEST_PAUSE_S = 0.5  # between two looks at what has to be done by time
+CLOSED_WITHIN_S = 5.0  # the thread takes half a second at most; nobody waits longer
 MOST_AT_ONCE = 200  # messages, before questions get their turn
 
 _TROUBLES = {
@@ -206,7 +207,7 @@ class Client:
                 self.give_up_control()
         self._closed = True
         self._rouse()
-        self._thread.join()
+        self._thread.join(CLOSED_WITHIN_S)
         self._wake.close()
 
     # -- the connection --------------------------------------------------------

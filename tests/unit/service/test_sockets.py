@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -120,8 +120,10 @@ def comes(sockets: ServiceSockets, socket: zmq.Socket[bytes]) -> bool:
 
 
 def ask(socket: zmq.Socket[bytes], command: str = "look", **arguments: Any) -> None:
-    """Send a command."""
-    socket.send_json({"request": 1, "command": command, "who": "test", **arguments})
+    """Send a command, if the service has not thrown us out yet: there is nobody to send to then."""
+    with suppress(zmq.Again):
+        fields = {"request": 1, "command": command, "who": "test", **arguments}
+        socket.send_json(fields, zmq.NOBLOCK)
 
 
 # --- without keys --------------------------------------------------------
