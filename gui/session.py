@@ -194,18 +194,22 @@ class Session(QObject):
             self.changed.emit(changed)
 
     def _look_at_rehearsal(self, rehearsal: Rehearsal) -> None:
-        if self.client is None:
-            if rehearsal.is_ready:
-                address = Address(
-                    host=rehearsal.address,
-                    command_port=rehearsal.command_port,
-                    telemetry_port=rehearsal.telemetry_port,
-                )
-                self.open_service(address, Origin.REHEARSAL)
-            elif rehearsal.failure or time.monotonic() - self._rehearsal_began_s > STARTS_WITHIN_S:
-                why = rehearsal.failure or f"it did not begin within {STARTS_WITHIN_S:g} s"
-                self.close_source()
-                self._fail(f"the rehearsal has not begun: {why}")
+        if self.client is not None:
+            if rehearsal.failure:
+                self.rehearsal = None
+                rehearsal.end()
+                self._fail(f"the rehearsal is over: {rehearsal.failure}")
+        elif rehearsal.is_ready:
+            address = Address(
+                host=rehearsal.address,
+                command_port=rehearsal.command_port,
+                telemetry_port=rehearsal.telemetry_port,
+            )
+            self.open_service(address, Origin.REHEARSAL)
+        elif rehearsal.failure or time.monotonic() - self._rehearsal_began_s > STARTS_WITHIN_S:
+            why = rehearsal.failure or f"it did not begin within {STARTS_WITHIN_S:g} s"
+            self.close_source()
+            self._fail(f"the rehearsal has not begun: {why}")
 
     @property
     def heard_at(self) -> str:
@@ -255,6 +259,9 @@ class Session(QObject):
             found = method(*arguments)
         except ServiceError as error:
             self.answered.emit(name, False, str(error), None)
+            return
+        except (LookupError, ValueError):
+            self.answered.emit(name, False, f"{name}: the answer cannot be understood", None)
             return
         text = found if isinstance(found, str) else ""
         self.answered.emit(name, True, text, found)

@@ -67,8 +67,8 @@ def verdict_on(present: Present) -> Verdict:
     if record is None or status is None:
         return Verdict(level=Level.QUIET, sentence="Starting")
     detail = "" if status.protocol is None else status.protocol.step
-    pump = status.pump_state
-    if pump is PumpState.ON and record.pump_state is PumpState.ON:
+    pump = record.pump_state  # ten times a second, beside the frequencies it belongs to
+    if pump is PumpState.ON:
         return _verdict_on_running(record, status.pump_offset_hz, present.line_width_hz, detail)
     if pump is PumpState.MUTED:
         last = present.events.last("pump", "mute", "state", "request")

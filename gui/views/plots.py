@@ -22,7 +22,7 @@ from gui.models.time_view import TimeView
 from gui.models.wording import Unit, clock_text, grouped, round_text, unit_for
 
 AXIS_WIDTH = 62
-LEAST_HEIGHT, CAPTION_HEIGHT = 60, 16
+LEAST_HEIGHT, CAPTION_HEIGHT = 46, 16
 POINTS = 600  # buckets across a plot: more than that nobody sees
 ZOOM_PER_STEP = 1.25
 WHEEL_STEP = 120.0

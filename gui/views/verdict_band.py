@@ -84,7 +84,7 @@ class VerdictBand(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self._look = LIGHT
+        self._look, self._colour = LIGHT, ""
         self.gauge = LineGauge()
         self.number = QLabel(UNKNOWN)
         self.number.setFont(big_font(self.number.font()))
@@ -157,5 +157,7 @@ class VerdictBand(QWidget):
         self.sentence.setText(f"{GLYPHS[level]}  {verdict.sentence}")
         self.detail.setText(verdict.detail)
         self.detail.setToolTip(verdict.detail)
-        for label in (self.number, self.sentence):
-            label.setStyleSheet(f"color: {colour}")
+        if colour != self._colour:
+            self._colour = colour
+            for label in (self.number, self.sentence):
+                label.setStyleSheet(f"color: {colour}")

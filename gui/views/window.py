@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer
-from PySide6.QtGui import QAction, QCloseEvent, QKeySequence, QResizeEvent, QShortcut, QShowEvent
+from PySide6.QtGui import QAction, QCloseEvent, QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import (
     QApplication,
     QDockWidget,
@@ -75,7 +75,9 @@ class Window(QMainWindow):
         self._settings = settings
         self._appearance = str(settings.value("appearance", SYSTEM))
         self._look = look_now(self._appearance)
-        self._is_stale = self._was_working = False
+        self._is_stale = False
+        self._was_working: bool | None = None
+        self._layout = QByteArray()  # of the docks, while nothing is open
         self._cursor_s: float | None = None
         self._rows: set[str] | None = None  # chosen by hand; None: by the window's height
         self.setWindowTitle("difftone")
@@ -178,23 +180,27 @@ class Window(QMainWindow):
         """The standard layout: one column, or two where the window is wide."""
         pump, protocol, trust, results, events = self.docks.values()
         for dock in self.docks.values():
-            self.removeDockWidget(dock)
+            self.removeDockWidget(dock)  # hidden: on top of each other they would need more room
             dock.setFloating(False)
             self.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, dock)
-            dock.show()
-        if self.width() >= WIDE:
+        is_wide = self.width() >= WIDE
+        if is_wide:
             self.splitDockWidget(pump, trust, Qt.Orientation.Horizontal)
             self.splitDockWidget(pump, protocol, Qt.Orientation.Vertical)
             self.splitDockWidget(trust, results, Qt.Orientation.Vertical)
             self.splitDockWidget(results, events, Qt.Orientation.Vertical)
+        else:
+            self.splitDockWidget(pump, protocol, Qt.Orientation.Vertical)
+            for dock in (trust, results, events):
+                self.tabifyDockWidget(protocol, dock)
+        for dock in self.docks.values():
+            dock.show()
+        protocol.raise_()
+        if is_wide:
             self.resizeDocks([pump, trust], [480, 560], Qt.Orientation.Horizontal)
             self.resizeDocks([trust, results, events], [560, 420, 320], Qt.Orientation.Vertical)
-            return
-        self.splitDockWidget(pump, protocol, Qt.Orientation.Vertical)
-        for dock in (trust, results, events):
-            self.tabifyDockWidget(protocol, dock)
-        protocol.raise_()
-        self.resizeDocks([pump], [NARROW_DOCK], Qt.Orientation.Horizontal)
+        else:
+            self.resizeDocks([pump], [NARROW_DOCK], Qt.Orientation.Horizontal)
 
     def _make_menus(self) -> None:
         bar = self.menuBar()
@@ -299,14 +305,13 @@ class Window(QMainWindow):
             part.put_on(look)
 
     def _restore(self) -> None:
-        self.lay_out_docks()
         geometry = self._settings.value("geometry")
         if isinstance(geometry, QByteArray):
             self.restoreGeometry(geometry)
-            self.lay_out_docks()
+        self.lay_out_docks()
         layout = self._settings.value("layout")
         if isinstance(layout, QByteArray):
-            self.restoreState(layout, LAYOUT_VERSION)
+            self._layout = layout
         rows = self._settings.value("rows")
         if isinstance(rows, str) and rows:
             self._rows = set(rows.split(",")) & set(self._row_actions)
@@ -321,17 +326,14 @@ class Window(QMainWindow):
         """Keep the layout for the next time."""
         self._settings.setValue("geometry", self.saveGeometry())
         if self.is_working:
-            self._settings.setValue("layout", self.saveState(LAYOUT_VERSION))
+            self._layout = self.saveState(LAYOUT_VERSION)
+        self._settings.setValue("layout", self._layout)
         self._settings.setValue("appearance", self._appearance)
         self._settings.setValue("rows", ",".join(sorted(self._rows or ())))
         self._settings.sync()
 
-    def showEvent(self, event: QShowEvent) -> None:
-        """The docks can be given their heights only once they are to be seen."""
-        super().showEvent(event)
-        QTimer.singleShot(0, self._share_height)
-
     def _share_height(self) -> None:
+        """The docks can be given their heights only once they are to be seen."""
         names = ("Pump and control", "Protocol")
         height = self.height()
         self.resizeDocks(
@@ -401,14 +403,8 @@ class Window(QMainWindow):
         """Another source, or another state of the connection to it."""
         present = self.session.present
         self.pages.setCurrentIndex(int(self.is_working))
-        for dock in self.docks.values():
-            if not self.is_working:
-                dock.hide()
-            elif not self._was_working:
-                dock.show()
-        if self.is_working and not self._was_working:
-            self.docks["Protocol"].raise_()
-            QTimer.singleShot(0, self._share_height)
+        if self.is_working != self._was_working:
+            self._show_docks()
         self._was_working = self.is_working
         self._band_bar.setVisible(self.is_working)
         if not self.is_working:
@@ -431,6 +427,18 @@ class Window(QMainWindow):
         self._tell_connection()
         self._tell_record()
         self.redraw(is_needed=True)
+
+    def _show_docks(self) -> None:
+        """As they were left, while something is open."""
+        if not self.is_working:
+            if self._was_working:
+                self._layout = self.saveState(LAYOUT_VERSION)
+            for dock in self.docks.values():
+                dock.hide()
+            return
+        if not self.restoreState(self._layout, LAYOUT_VERSION):
+            self.lay_out_docks()
+            QTimer.singleShot(0, self._share_height)
 
     def _show_actions(self) -> None:
         present, hindrances = self.session.present, self.session.hindrances()

@@ -19,6 +19,11 @@ from tests.support.desk import (
 )
 
 
+def silent(pump: PumpState) -> Present:
+    """A pump that is not on."""
+    return present_with(status(pump), pumped_record(1.0, pump_state=pump, pump_hz=None))
+
+
 def test_the_error_is_the_pump_less_the_difference_in_widths_of_the_narrower_line() -> None:
     record = pumped_record(1.0, error_hz=0.05 * WIDTH_HZ, sigma_hz=0.02 * WIDTH_HZ)
     verdict = verdict_on(present_with(status(), record))
@@ -66,7 +71,7 @@ def test_a_silent_pump_says_what_is_missing(lower: str, upper: str, sentence: st
 
 
 def test_a_mute_names_who_muted() -> None:
-    present = present_with(status(PumpState.MUTED))
+    present = silent(PumpState.MUTED)
     for each in (
         event(2.0, "pump", "request", "mute by ann"),
         event(2.0, "pump", "mute", "the operator muted it"),
@@ -78,7 +83,7 @@ def test_a_mute_names_who_muted() -> None:
 
 
 def test_a_mute_by_the_loop_names_nobody() -> None:
-    present = present_with(status(PumpState.MUTED))
+    present = silent(PumpState.MUTED)
     for each in (
         event(2.0, "pump", "request", "arm by ann"),
         event(3.0, "pump", "state", "on -> muted: overload"),
@@ -89,7 +94,7 @@ def test_a_mute_by_the_loop_names_nobody() -> None:
 
 
 def test_an_armed_pump_says_what_it_waits_for() -> None:
-    present = present_with(status(PumpState.ARMED))
+    present = silent(PumpState.ARMED)
     opened = event(2.0, "pump", "interlock_open", "the upper mode is not locked")
     present.take([EventMessage(time_s=2.0, event=opened)])
     assert verdict_on(present).detail == "the upper mode is not locked"

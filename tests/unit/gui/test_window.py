@@ -1,0 +1,314 @@
+"""The window, driven as a person would, on a service without a loop behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPoint, QSettings, Qt
+from PySide6.QtGui import QGuiApplication
+from PySide6.QtWidgets import QAbstractButton, QApplication, QLineEdit
+from pytestqt.qtbot import QtBot
+
+from controller.records import PumpState
+from controller.service.messages import EventMessage, RecordMessage, StatusMessage
+from gui.models.actions import Action
+from gui.models.present import Changed
+from gui.session import Address, Rehearsals, Session
+from gui.views.window import Window
+from tests.support.desk import event, present_of, pumped_record, status
+from tests.support.little_service import LittleService
+
+WITHIN_MS = 10_000
+REDRAWS = 1200  # more than a thousand: an extension that loses references has died by then
+
+
+def settings(folder: Path) -> QSettings:
+    """A file of its own."""
+    return QSettings(str(folder / "desk.ini"), QSettings.Format.IniFormat)
+
+
+@pytest.fixture
+def service() -> Iterator[LittleService]:
+    """Says yes to everything."""
+    with LittleService() as service:
+        yield service
+
+
+@pytest.fixture
+def idle_window(qtbot: QtBot, tmp_path: Path) -> Iterator[Window]:
+    """A window with nothing open."""
+    session = Session(Rehearsals(scenarios={"quiet_room": "Quiet room"}))
+    window = Window(session, settings(tmp_path))
+    qtbot.addWidget(window)
+    window.show()
+    yield window
+    window.close()
+
+
+@pytest.fixture
+def window(qtbot: QtBot, idle_window: Window, service: LittleService) -> Window:
+    """A window on the service."""
+    connect(qtbot, idle_window, service)
+    return idle_window
+
+
+def connect(qtbot: QtBot, window: Window, service: LittleService) -> None:
+    """By the page that is shown while nothing is open."""
+    page = window.open_page
+    page.command_port.setValue(service.command_port)
+    page.telemetry_port.setValue(service.telemetry_port)
+    page.who.setText("ann")
+    qtbot.mouseClick(page.connect_button, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: window.session.present.is_reachable, timeout=WITHIN_MS)
+
+
+def done(service: LittleService) -> list[str]:
+    """The commands that the service carried out."""
+    return [str(incoming.command.model_dump()["command"]) for incoming in service.done]
+
+
+def press(qtbot: QtBot, button: QAbstractButton) -> None:
+    """As soon as it can be pressed."""
+    qtbot.waitUntil(button.isEnabled, timeout=WITHIN_MS)
+    qtbot.mouseClick(button, Qt.MouseButton.LeftButton)
+
+
+def show(window: Window, *messages: object) -> None:
+    """Let the window have news."""
+    window.session.changed.emit(window.session.present.take(messages))  # type: ignore[arg-type]
+
+
+# --- acting ----------------------------------------------------------------
+
+
+def test_mute_takes_one_press_and_no_control(
+    qtbot: QtBot, window: Window, service: LittleService
+) -> None:
+    qtbot.mouseClick(window.band.mute, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: done(service).count("mute") == 1, timeout=WITHIN_MS)
+    window.pump_panel.note_text.setFocus()
+    qtbot.keyClick(window.pump_panel.note_text, Qt.Key.Key_F12)
+    qtbot.waitUntil(lambda: done(service).count("mute") == 2, timeout=WITHIN_MS)
+
+
+def test_what_needs_control_says_so_until_it_is_taken(
+    qtbot: QtBot, window: Window, service: LittleService
+) -> None:
+    panel = window.pump_panel
+    assert not panel.arm.isEnabled() and "take control first" in panel.arm.toolTip()
+    press(qtbot, panel.take_control)
+    qtbot.waitUntil(lambda: window.session.has_control, timeout=WITHIN_MS)
+    qtbot.waitUntil(panel.arm.isEnabled, timeout=WITHIN_MS)
+    assert "you hold control" in window.band.control.text()
+
+
+def test_arming_asks_first_and_shows_what_it_will_set(
+    qtbot: QtBot, window: Window, service: LittleService
+) -> None:
+    panel = window.pump_panel
+    told = status(PumpState.OFF, pump_amplitude=0.5)
+    show(window, RecordMessage(time_s=1.0, record=pumped_record(1.0)))
+    press(qtbot, panel.take_control)
+    qtbot.waitUntil(panel.arm.isEnabled, timeout=WITHIN_MS)
+    show(window, StatusMessage(time_s=1.0, status=told))
+    press(qtbot, panel.arm)
+    assert panel.question.isVisible()
+    assert "500 mV at 7\u2009000.000\u200900 Hz ± 100 µHz" in panel.question.text.text()
+    assert "high voltage" in panel.question.caution.text()
+    qtbot.mouseClick(panel.question.no, Qt.MouseButton.LeftButton)
+    assert not panel.question.isVisible()
+    press(qtbot, panel.arm)
+    assert window.band.mute.isEnabled()  # nothing stands before it
+    qtbot.mouseClick(panel.question.yes, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: "arm" in done(service), timeout=WITHIN_MS)
+    assert done(service).count("arm") == 1
+
+
+def test_more_amplitude_asks_and_less_does_not(
+    qtbot: QtBot, window: Window, service: LittleService
+) -> None:
+    panel = window.pump_panel
+    press(qtbot, panel.take_control)
+    qtbot.waitUntil(panel.set_amplitude.isEnabled, timeout=WITHIN_MS)
+    panel.amplitude.setValue(0.25)
+    press(qtbot, panel.set_amplitude)
+    assert "from 0 V to 250 mV" in panel.question.text.text()
+    qtbot.mouseClick(panel.question.yes, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: done(service).count("pump_amplitude") == 1, timeout=WITHIN_MS)
+    panel.amplitude.setValue(0.0)
+    press(qtbot, panel.set_amplitude)
+    assert not panel.question.isVisible()
+    qtbot.waitUntil(lambda: done(service).count("pump_amplitude") == 2, timeout=WITHIN_MS)
+
+
+def test_amplitudes_beyond_the_limit_cannot_be_typed(window: Window) -> None:
+    window.pump_panel.amplitude.setValue(1e3)
+    assert window.pump_panel.amplitude.value() == 2.0  # of the little service's channel
+
+
+def test_a_number_may_be_typed_with_a_comma(qtbot: QtBot, window: Window) -> None:
+    box = window.pump_panel.amplitude
+    assert box.valueFromText("0,25 V") == box.valueFromText("0.25 V") == 0.25
+    assert box.valueFromText("−1.5e-1") == -0.15
+
+
+def test_a_note_is_written(qtbot: QtBot, window: Window, service: LittleService) -> None:
+    qtbot.keyClicks(window.pump_panel.note_text, "lid closed")
+    qtbot.keyClick(window.pump_panel.note_text, Qt.Key.Key_Return)
+    qtbot.waitUntil(lambda: "note" in done(service), timeout=WITHIN_MS)
+    assert service.done[-1].command.model_dump()["text"] == "lid closed"
+
+
+def test_a_refusal_is_shown(qtbot: QtBot, window: Window) -> None:
+    window.session.do(Action.ARM)  # without control
+    qtbot.waitUntil(lambda: "NOT DONE" in window.answer.text(), timeout=WITHIN_MS)
+
+
+# --- looking ---------------------------------------------------------------
+
+
+def test_the_window_survives_a_thousand_redraws(qtbot: QtBot, window: Window) -> None:
+    present = window.session.present
+    for n in range(REDRAWS):
+        time_s = 0.1 * (n + 1)
+        show(window, RecordMessage(time_s=time_s, record=pumped_record(time_s, 1e-3)))
+        window.redraw(is_needed=True)
+        if n % 20 == 0:
+            QApplication.processEvents()
+    assert len(present.history) == REDRAWS
+    assert window.band.number.text() == "0.012"
+
+
+def test_a_lost_service_greys_out_and_comes_back(
+    qtbot: QtBot, window: Window, service: LittleService
+) -> None:
+    ports = service.command_port, service.telemetry_port
+    assert "no news" not in window.band.connection.text()
+    service.stop()
+    qtbot.waitUntil(lambda: "No news since" in window.band.sentence.text(), timeout=WITHIN_MS)
+    assert not window.band.mute.isEnabled()
+    assert window.difference.isVisible()  # what was known stays
+    with LittleService(command_port=ports[0], telemetry_port=ports[1]):
+        qtbot.waitUntil(lambda: window.session.present.is_reachable, timeout=WITHIN_MS)
+        qtbot.waitUntil(lambda: "no news" not in window.band.connection.text(), timeout=WITHIN_MS)
+
+
+def test_events_are_searched_and_lead_to_their_time(qtbot: QtBot, window: Window) -> None:
+    panel = window.event_panel
+    for time_s, kind in ((100.0, "mute"), (200.0, "gap"), (300.0, "mute")):
+        happened = event(time_s, "pump", kind, f"because of {kind}")
+        show(window, EventMessage(time_s=time_s, event=happened))
+    assert [line.time_s for line in panel.table.lines] == [300.0, 200.0, 100.0]
+    qtbot.keyClicks(panel.search, "because mute")
+    assert [line.time_s for line in panel.table.lines] == [300.0, 100.0]
+    panel.list.activated.emit(panel.table.index(1, 0))
+    assert window.view.start_s < 100.0 < window.view.end_s
+    assert not window.view.follows
+
+
+def test_a_mark_tells_its_reason(qtbot: QtBot, window: Window) -> None:
+    for time_s in (0.1, 30.0):
+        show(window, RecordMessage(time_s=time_s, record=pumped_record(time_s)))
+    happened = event(15.0, "lower", "state", "locked -> lost: the phase ran away")
+    show(window, EventMessage(time_s=30.0, event=happened))
+    window.redraw(is_needed=True)
+    ribbon = next(iter(window.strips.values())).ribbon
+    assert [mark.time_s for mark in ribbon.marks] == [15.0]
+    found = {ribbon.described(x) for x in range(ribbon.width())}
+    assert any("the phase ran away" in text for text in found)
+
+
+def test_dragging_stops_following_and_a_button_follows_again(qtbot: QtBot, window: Window) -> None:
+    for n in range(100):
+        show(window, RecordMessage(time_s=float(n + 1), record=pumped_record(float(n + 1))))
+    plot = window.difference.plot
+    before_s = window.view.start_s
+    plot.box.panned.emit(-20.0)
+    assert not window.view.follows
+    assert window.view.start_s == pytest.approx(before_s - 20.0)
+    shown = [each.box.viewRange()[0] for each in window.time_plots if each.isVisible()]
+    assert np.ptp(np.array(shown), axis=0) == pytest.approx([0.0, 0.0])  # all of them
+    qtbot.keyClick(plot, Qt.Key.Key_Plus)
+    assert window.view.span_s < 60.0
+    qtbot.mouseClick(window.spans["10 min"], Qt.MouseButton.LeftButton)
+    assert window.view.follows and window.view.span_s == pytest.approx(600.0)
+
+
+def test_values_are_copied_and_plots_saved(qtbot: QtBot, window: Window, tmp_path: Path) -> None:
+    show(window, *(RecordMessage(time_s=t, record=pumped_record(t)) for t in (1.0, 2.0, 3.0)))
+    window.difference.plot.pointed.emit(2.1)
+    window._menu.copy_cursor()
+    assert QGuiApplication.clipboard().text().startswith("0:00:02.0    difference 7")
+    assert "difference" in window.cursor_words.text()
+    window._menu.copy_visible()
+    assert len(QGuiApplication.clipboard().text().splitlines()) == 4
+    for kind, beginning in (("png", b"\x89PNG"), ("svg", b"<?xml"), ("csv", b"time_s,")):
+        path = tmp_path / f"plot.{kind}"
+        window._menu.save(window.difference.plot, path)
+        assert path.read_bytes().startswith(beginning)
+    window._menu.save(window.difference.plot, tmp_path / "nowhere" / "plot.csv")
+    assert "cannot be written" in window.answer.text()
+
+
+# --- the window itself -------------------------------------------------------
+
+
+def test_every_control_can_be_reached_by_keyboard(window: Window) -> None:
+    for kind in (QAbstractButton, QLineEdit):
+        faults = [
+            widget.accessibleName() or widget.objectName()
+            for panel in (window.band, window.pump_panel, window.protocol_panel)
+            for widget in panel.findChildren(kind)
+            if not widget.focusPolicy() & Qt.FocusPolicy.TabFocus
+            and not widget.objectName().startswith("qt_")
+        ]
+        assert faults == []
+
+
+def test_light_and_dark(window: Window) -> None:
+    colours = []
+    for appearance in ("light", "dark"):
+        window.set_appearance(appearance)
+        QApplication.processEvents()
+        colours.append(window.difference.plot.grab().toImage().pixelColor(QPoint(2, 2)).lightness())
+    assert colours[0] > 200 > 60 > colours[1]
+
+
+def test_the_layout_is_remembered(
+    qtbot: QtBot, window: Window, tmp_path: Path, service: LittleService
+) -> None:
+    window.docks["Events"].close()
+    window._row_actions["snr"].trigger()
+    window.close()
+    again = Window(Session(), settings(tmp_path))
+    qtbot.addWidget(again)
+    again.show()
+    assert not again.strips["lower"].plots["snr"].isHidden()  # type: ignore[index]
+    connect(qtbot, again, service)
+    assert again.docks["Events"].isHidden()
+    assert not again.docks["Protocol"].isHidden()
+    again.close()
+
+
+def test_what_cannot_be_opened_is_said(qtbot: QtBot, idle_window: Window, tmp_path: Path) -> None:
+    idle_window.session.open_log(tmp_path / "none.sqlite")
+    qtbot.waitUntil(lambda: "none.sqlite" in idle_window.open_page.message.text())
+    idle_window.session.open_service(Address(keys=tmp_path / "none.key"))
+    assert "none.key" in idle_window.open_page.message.text()
+    assert not idle_window.is_working
+
+
+def test_a_rehearsal_that_does_not_begin_is_said(qtbot: QtBot, idle_window: Window) -> None:
+    press(qtbot, idle_window.open_page.rehearse)  # the command of these rehearsals ends at once
+    qtbot.waitUntil(
+        lambda: "has not begun" in idle_window.open_page.message.text(), timeout=WITHIN_MS
+    )
+
+
+def test_all_that_has_changed_is_drawn(window: Window) -> None:
+    window.session.present = present_of(RecordMessage(time_s=1.0, record=pumped_record(1.0)))
+    window.session.changed.emit(set(Changed))
+    assert window.difference.side.text("width") == "81.1 mHz"
