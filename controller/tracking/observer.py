@@ -47,6 +47,12 @@ BOUNDED_INNOVATION2 = 30.0
 RATIO_AVERAGING = 0.02  # of the innovation ratio: 50 steps
 LARGEST_RATIO = 100.0  # that one step counts with
 LARGEST_MOVE = 0.3  # of an amplitude by one correction, relative; arbitrary, far below 1
+# Mean squared innovations beyond this come by chance once in ten seconds (chi-square of four);
+# a burst of drift brings many in a row.
+SURPRISING_RATIO = 4.0
+DRIFT_GAIN_STEP = 1.5  # arbitrary between 1.2 and 2: ten in a row make a factor of 60
+LARGEST_DRIFT_GAIN = 100.0
+BURST_S = 5.0  # a burst is forgotten; arbitrary between 2 and 20
 REBASE_S = 60.0  # arbitrary between 10 and 300: little drift, little to do
 
 
@@ -177,6 +183,7 @@ class Observer:
             self._p[places] = c.learnt.covariance * np.outer(units, units)
         self._squared = 0.0
         self._seen = False
+        self._drift_gain = 1.0  # on the shared walk, in a burst of drift
         self._start_powers = np.zeros(2)  # squared amplitudes of lower and upper
         self._has_duffing = c.duffing_sigma_hz > 0.0 or any(c.duffing_hz)
         self.shared_walk_hz_per_root_s = c.shared_walk_hz_per_root_s
@@ -219,10 +226,22 @@ class Observer:
             if self._since_rebase_s > REBASE_S:
                 self._rebase()
         innovation2, count = self._correct(readings, duration_s)
+        self._adapt_drift(innovation2, count, duration_s)
         if count:
             ratio = min(innovation2 / count, LARGEST_RATIO)
             self.innovation_ratio += RATIO_AVERAGING * (ratio - self.innovation_ratio)
         return self._described(innovation2, count)
+
+    def _adapt_drift(self, innovation2: float, count: int, duration_s: float) -> None:
+        """Let both modes drift faster where readings surprise again and again, as by a door.
+
+        Only what both share: a surprise of another kind, such as an exchange that is not as
+        expected, stays one, and the innovations go on telling of it.
+        """
+        if count and innovation2 > SURPRISING_RATIO * count:
+            self._drift_gain = min(self._drift_gain * DRIFT_GAIN_STEP, LARGEST_DRIFT_GAIN)
+        else:
+            self._drift_gain = 1.0 + (self._drift_gain - 1.0) * math.exp(-duration_s / BURST_S)
 
     def estimate(self) -> ObserverEstimate:
         """What is known now."""
@@ -302,9 +321,8 @@ class Observer:
             p[place, place] += kick
             p[place + 1, place + 1] += kick
         self._add_switching(p, act, middle, dt)
-        self._add_walk(
-            p, SHARED_HZ, half @ (slopes[SHARED_HZ] @ middle), self.shared_walk_hz_per_root_s, dt
-        )
+        shared_walk = self._drift_gain * self.shared_walk_hz_per_root_s
+        self._add_walk(p, SHARED_HZ, half @ (slopes[SHARED_HZ] @ middle), shared_walk, dt)
         self._add_walk(
             p, REST_HZ, half @ (slopes[REST_HZ] @ middle), self.separate_walk_hz_per_root_s, dt
         )

@@ -308,6 +308,49 @@ def test_free_decays_tell_nothing_of_the_gain_and_the_truth_of_decay_rates() -> 
     assert low < total < high
 
 
+def drifting(burst_hz_per_s: float) -> tuple[list[float], float]:
+    """Two modes that ring down and, from the fifth second on, drift together for two seconds.
+
+    Innovation ratios step by step, and the error of the difference at the end over its sigma.
+    """
+    rng = np.random.default_rng(5)
+    noise, walk = 1.0e-5, 2.0e-3
+    config = replace(
+        observer_config(Exchange(duration_s=10.0), rng)[0],
+        frequency_hz=(0.0, 0.0),
+        detector_noise=(noise, noise),
+        thermal_amplitude=(1e-9, 1e-9),
+        decay_rate_per_s=DECAYS_PER_S,
+        shared_walk_hz_per_root_s=walk,
+        ratio=0.006,
+        ratio_sigma=1e-3,
+    )
+    observer, turns, shared_hz, ratios = Observer(config), np.zeros(2), 0.0, []
+    for number in range(500):
+        time_s = number * STEP_S
+        shared_hz += walk * math.sqrt(STEP_S) * rng.normal()
+        if 5.0 <= time_s < 7.0:
+            shared_hz += burst_hz_per_s * STEP_S
+        turns += STEP_S * shared_hz * np.array([1.0, 1.006])
+        amplitudes = np.exp(2j * np.pi * turns - np.array(DECAYS_PER_S) / 2.0 * time_s)
+        noises = noise / math.sqrt(STEP_S) * (rng.normal(size=2) + 1j * rng.normal(size=2))
+        lower, upper = amplitudes + noises
+        observer.process((lower, upper), STEP_S, ObserverInput())
+        ratios.append(observer.innovation_ratio)
+    estimate = observer.estimate()
+    error_hz = estimate.difference_hz - 0.006 * shared_hz
+    return ratios, error_hz / estimate.difference_sigma_hz
+
+
+def test_a_burst_of_shared_drift_is_followed_and_no_reason_for_lasting_doubt() -> None:
+    """A door opens: 0.3 Hz/s, a hundred and fifty times the walk, for two seconds."""
+    calm, _ = drifting(0.0)
+    assert max(calm[50:]) < 2.0
+    ratios, error_sigmas = drifting(0.3)
+    assert max(ratios[350:]) < 3.0  # from two seconds after it began; 60 without
+    assert abs(error_sigmas) < 4.0
+
+
 # -- what lasts --------------------------------------------------------------------------------
 
 
