@@ -42,7 +42,10 @@ def test_orders_and_news_arrive_in_order(ends: tuple[ServiceEnd, LoopEnd]) -> No
     service, loop = ends
     orders = [Request(kind=RequestKind.MUTE, who="ana"), EndRun()]
     for order in orders:
-        service.order(order)
+        dropped = -1
+        while service.dropped != dropped:  # until the loop's end has connected
+            dropped = service.dropped
+            service.order(order)
     got: list[object] = []
     while len(got) < 2:
         got += loop.orders()
