@@ -56,7 +56,7 @@ def logarithmic_ticks(low: float, high: float, most: int) -> list[float]:
     between = [tick for tick in between if low - 1e-9 <= tick <= high + 1e-9]
     if 1 < len(between) <= most:
         return between
-    return [math.log10(v) for v in linear_ticks(10.0**low, 10.0**high, min(most, 3)) if v > 0.0]
+    return decades or [math.log10(v) for v in linear_ticks(10.0**low, 10.0**high, most) if v > 0.0]
 
 
 def extent(*series: np.ndarray) -> tuple[float, float] | None:
@@ -100,6 +100,6 @@ def steady_range(
 
 
 def round_reference(low: float, high: float) -> float:
-    """A round value near the middle of a range, with so few digits that the rest is short."""
+    """A round value just below a range, with so few digits that the rest is short."""
     step = 10.0 ** math.ceil(math.log10(high - low) - 1e-9)
-    return round(0.5 * (low + high) / step) * step
+    return math.floor(low / step) * step

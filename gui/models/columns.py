@@ -11,7 +11,14 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from controller.service.client import ModeId, PumpState, RecentCurves, Record, TrackerState
+from controller.service.client import (
+    ModeId,
+    ModeRecord,
+    PumpState,
+    RecentCurves,
+    Record,
+    TrackerState,
+)
 
 # What must not get lost in a crowded picture comes last.
 MODE_STATES = (
@@ -76,6 +83,39 @@ def record_row(record: Record) -> np.ndarray:
             of_mode.innovation_ratio,
         )
     return np.array(values, dtype=float)  # None becomes NaN
+
+
+def row_record(row: np.ndarray) -> Record:
+    """The record that fills such a row; what a row does not hold is unknown."""
+
+    def of(name: str) -> float | None:
+        value = float(row[PLACES[name]])
+        return None if np.isnan(value) else value
+
+    time_s = float(row[PLACES["time_s"]])
+    return Record(
+        sample_index=0,
+        time_s=time_s,
+        modes={
+            mode: ModeRecord(
+                state=MODE_STATES[int(of(f"{mode}_state") or 0)],
+                frequency_hz=of(f"{mode}_hz"),
+                frequency_sigma_hz=of(f"{mode}_sigma_hz"),
+                amplitude=of(f"{mode}_amplitude"),
+                phase_error_rad=of(f"{mode}_phase_error_rad"),
+                phase_sigma_rad=of(f"{mode}_phase_sigma_rad"),
+                snr_db=of(f"{mode}_snr_db"),
+                innovation_ratio=of(f"{mode}_innovation_ratio"),
+            )
+            for mode in ModeId
+        },
+        difference_hz=of("difference_hz"),
+        difference_sigma_hz=of("difference_sigma_hz"),
+        difference_innovation_ratio=of("difference_innovation_ratio"),
+        pump_hz=of("pump_hz"),
+        pump_amplitude=of("pump_amplitude") or 0.0,
+        pump_state=PUMP_STATES[int(of("pump_state") or 0)],
+    )
 
 
 def recent_rows(recent: RecentCurves) -> np.ndarray:

@@ -65,10 +65,11 @@ def read_log(
         for read, rows in enumerate(_pieces(reader, merged), start=1):
             present.history.append(rows)
             progress(min(read * CHUNK_ROWS / max(count, 1), 1.0))
+        present.look_at(present.newest_s)
         for event in reader.events():
             present.events.take(event)
         present.results = {
-            name: ResultEntry(name=name, result=result)
+            name: ResultEntry(name=name, result=result, files=_figures(reader.folder, name))
             for name, result in reader.results().items()
             if isinstance(result, dict)
         }
@@ -99,6 +100,11 @@ def _thinned(rows: np.ndarray, merged: int) -> np.ndarray:
     least = np.fmin.reduceat(rows, edges, axis=0)
     largest = np.fmax.reduceat(rows, edges, axis=0)
     return np.stack((least, largest), axis=1).reshape(-1, len(COLUMNS))
+
+
+def _figures(folder: Path, name: str) -> list[str]:
+    """Figures of an analysis, in the folder of its run."""
+    return [str(path) for path in sorted(folder.glob(f"{name}-*.svg"))]
 
 
 def _known(values: np.ndarray) -> list[float | None]:

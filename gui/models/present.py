@@ -26,7 +26,7 @@ from controller.service.client import (
     Telemetry,
     ToneLimits,
 )
-from gui.models.columns import recent_rows, record_row
+from gui.models.columns import recent_rows, record_row, row_record
 from gui.models.events import EventList
 from gui.models.history import History
 
@@ -121,6 +121,12 @@ class Present:
     def oldest_s(self) -> float:
         """Stream time of the oldest record [s]."""
         return self.history.first_s or 0.0
+
+    def look_at(self, time_s: float) -> None:
+        """Of a log: let the record be the one nearest to a time."""
+        row = self.history.row_at(time_s)
+        if row is not None:
+            self.record = row_record(row)
 
     def lose(self) -> None:
         """The connection is lost: what comes next begins with a picture."""

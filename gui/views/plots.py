@@ -49,10 +49,13 @@ class ValueAxis(pg.AxisItem):
         self.reference = 0.0  # what the numbers are less than the values by
         self.is_logarithmic = False
         self.base = ""
+        self.has_range = True
 
     def tickValues(self, minVal: float, maxVal: float, size: float) -> list[tuple[float, list]]:
         """Round numbers in the chosen unit."""
-        most = max(int(size // self._pixels_per_tick), 1)
+        if not self.has_range:
+            return []
+        most = max(int(size // self._pixels_per_tick), 2)
         if self.is_logarithmic:
             return [(1.0, logarithmic_ticks(minVal, maxVal, most))]
         factor, reference = self.unit.per_base, self.reference
@@ -217,6 +220,7 @@ class TimePlot(pg.PlotWidget):
         self.box, self.values, self.times = TimeBox(), ValueAxis(), TimeAxis()
         super().__init__(viewBox=self.box, axisItems={"left": self.values, "bottom": self.times})
         self.view, self.name = view, name
+        self.values.has_range = False  # there is nothing to be seen yet
         self.shown: tuple[float, float] | None = None  # range of the values
         self.is_by_hand = False  # a person has chosen the range of the values
         self.set_shows_time(shows_time)
@@ -271,7 +275,7 @@ class TimePlot(pg.PlotWidget):
     def show_range(self, low: float, high: float) -> None:
         """Set the range of the values, if nobody has chosen one by hand."""
         if not self.is_by_hand and (low, high) != self.shown:
-            self.shown = (low, high)
+            self.shown, self.values.has_range = (low, high), True
             self.box.setYRange(low, high, padding=0)
 
     def show_time(self) -> None:

@@ -25,7 +25,6 @@ from gui.models.present import Present
 from gui.models.wording import duration_text
 from gui.views.buttons import button, tell
 from gui.views.pump_panel import NumberBox
-from gui.views.question import Question
 
 LARGEST_PARAMETER = 1.0e9
 _STATE_WORDS = {
@@ -43,6 +42,7 @@ class ProtocolPanel(QWidget):
     """One protocol at a time: what it will do, and how far it is."""
 
     asked = Signal(object, object)  # Action, arguments
+    question_asked = Signal(str, str, object)  # what will be set, what yes says, what it does
     check_asked = Signal(str, object)  # protocol, parameters
 
     def __init__(self) -> None:
@@ -62,7 +62,6 @@ class ProtocolPanel(QWidget):
         self.resume = button("&Resume", "Go on after a pause")
         self.skip = button("S&kip step", "End the present step at once")
         self.stop = button("St&op", "End the protocol; the pump goes off")
-        self.question = Question()
         self.status, self.step, self.left = QLabel("No protocol yet"), QLabel(""), QLabel("")
         self.left.setProperty("role", "faint")
         self.step.setWordWrap(True)
@@ -103,7 +102,6 @@ class ProtocolPanel(QWidget):
         layout.addLayout(choose)
         layout.addLayout(self._form)
         layout.addLayout(begin)
-        layout.addWidget(self.question)
         layout.addWidget(self.timeline, 1)
 
     def _connect(self) -> None:
@@ -167,7 +165,6 @@ class ProtocolPanel(QWidget):
         while self._form.rowCount():
             self._form.removeRow(0)
         self._parameters = {}
-        self.question.hide()
         name = self.choice.currentData()
         for each in self._protocols:
             if each["name"] != name:
@@ -208,7 +205,7 @@ class ProtocolPanel(QWidget):
         outputs = [line for line in text.splitlines() if line.startswith("output ")]
         protocol, parameters = self.chosen
         name = self.choice.currentText().partition(":")[0]
-        self.question.ask(
+        self.question_asked.emit(
             f"Start {name}? It will energise:\n" + "\n".join(outputs or ["no output"]),
             f"Yes, start {name}",
             lambda: self.asked.emit(Action.START_PROTOCOL, (protocol, parameters)),

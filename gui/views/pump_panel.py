@@ -20,7 +20,6 @@ from gui.models.actions import Action
 from gui.models.present import Present
 from gui.models.wording import PUMP_WORDS, estimate_text, quantity_text
 from gui.views.buttons import button, tell, tell_hindrance
-from gui.views.question import Question
 
 
 class NumberBox(QDoubleSpinBox):
@@ -55,6 +54,7 @@ class PumpPanel(QWidget):
     """Everything that a person may do to the pump, and to who may do it."""
 
     asked = Signal(object, object)  # Action, arguments
+    question_asked = Signal(str, str, object)  # what will be set, what yes says, what it does
 
     def __init__(self) -> None:
         super().__init__()
@@ -77,7 +77,6 @@ class PumpPanel(QWidget):
         self.note_text.setMaxLength(500)
         self.note = button("&Note", "Write the line into the log")
         self.mark = button("Mar&k", "Write a mark into the log; a protocol may wait for it")
-        self.question = Question()
         self.state, self.amplitude_now, self.offset_now = QLabel(""), QLabel(""), QLabel("")
         for label in (self.state, self.amplitude_now, self.offset_now):
             label.setProperty("role", "faint")
@@ -113,7 +112,6 @@ class PumpPanel(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 4, 8, 4)
         layout.setSpacing(5)
-        layout.addWidget(self.question)
         for part in (control, switch, values, notes):
             layout.addLayout(part)
         layout.addStretch()
@@ -147,7 +145,7 @@ class PumpPanel(QWidget):
         where = "the difference, as soon as it is known"
         if record is not None and record.difference_hz is not None:
             where = estimate_text(record.difference_hz, record.difference_sigma_hz)
-        self.question.ask(
+        self.question_asked.emit(
             f"Arm the pump? As soon as all is well it puts out {amplitude} at {where}.",
             "Yes, arm",
             lambda: self.asked.emit(Action.ARM, ()),
@@ -161,7 +159,7 @@ class PumpPanel(QWidget):
             self.asked.emit(Action.PUMP_AMPLITUDE, (value,))
             return
         state = PUMP_WORDS[status.pump_state] if status is not None else "pump off"
-        self.question.ask(
+        self.question_asked.emit(
             f"Raise the pump's amplitude from {quantity_text(now, unit)} to "
             f"{quantity_text(value, unit)}? Now: {state}.",
             f"Yes, set {quantity_text(value, unit)}",
@@ -182,7 +180,6 @@ class PumpPanel(QWidget):
     def show_source(self, present: Present) -> None:
         """Another source: its limits and values."""
         self._present = present
-        self.question.hide()
         self.amplitude.setSuffix(f" {present.pump_unit}")
         limits, status = present.pump_limits, present.status
         if limits is not None:
@@ -213,11 +210,12 @@ class PumpPanel(QWidget):
         tell_hindrance(self.amplitude, hindrances[Action.PUMP_AMPLITUDE], f"at most {most}")
         tell_hindrance(self.offset, hindrances[Action.PUMP_OFFSET], "pump less difference")
         tell_hindrance(self.successor, hindrances[Action.HAND_OVER], "its name")
-        if self.question.isVisible() and hindrances[Action.MUTE]:
-            self.question.hide()
         status = present.status
-        if status is not None:
-            self.state.setText(PUMP_WORDS[status.pump_state])
-            amplitude = quantity_text(status.pump_amplitude, present.pump_unit)
-            self.amplitude_now.setText(f"now {amplitude}, at most {most}")
-            self.offset_now.setText(f"now {quantity_text(status.pump_offset_hz, 'Hz')}")
+        if status is None:
+            for label in (self.state, self.amplitude_now, self.offset_now):
+                label.clear()
+            return
+        self.state.setText(PUMP_WORDS[status.pump_state])
+        amplitude = quantity_text(status.pump_amplitude, present.pump_unit)
+        self.amplitude_now.setText(f"now {amplitude}, at most {most}")
+        self.offset_now.setText(f"now {quantity_text(status.pump_offset_hz, 'Hz')}")

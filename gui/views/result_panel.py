@@ -12,6 +12,7 @@ from gui.models.present import Present
 from gui.models.results import result_lines
 from gui.views.figure_view import FigureView
 
+HOW_IT_WENT = "protocol"  # begins the names of results that tell no more than that
 FILE_ROLE = Qt.ItemDataRole.UserRole
 
 
@@ -38,9 +39,10 @@ class ResultPanel(QWidget):
 
     def show_results(self, present: Present) -> None:
         """All results; the newest one opened."""
-        before = set(self._shown)
-        self._shown = list(present.results)
+        before, self._shown = self._shown, list(present.results)
         self.tree.clear()
+        if not present.results:
+            self.figure.hide()
         for name, entry in present.results.items():
             top = QTreeWidgetItem([name.replace("_", " ")])
             self.tree.addTopLevelItem(top)
@@ -51,7 +53,7 @@ class ResultPanel(QWidget):
                 item.setData(0, FILE_ROLE, file)
                 item.setToolTip(0, f"{file}, on the service's machine")
                 top.addChild(item)
-            top.setExpanded(name not in before or len(present.results) == 1)
+            top.setExpanded(not name.startswith(HOW_IT_WENT))
             if entry.files and name not in before:
                 self.figure.show_file(Path(entry.files[0]))
 

@@ -120,6 +120,11 @@ class Side(QWidget):
         if label.text() != text:
             label.setText(text)
 
+    def clear(self) -> None:
+        """Nothing is known."""
+        for key in self._values:
+            self.set(key, UNKNOWN)
+
     def text(self, key: str) -> str:
         """The value of a line."""
         return self._values[key].text()
@@ -235,9 +240,10 @@ class DifferencePlot(QWidget):
     def tell(self, present: Present) -> None:
         """The newest values in words."""
         record = present.record
-        self.side.set("width", quantity_text(present.line_width_hz, "Hz"))
         if record is None:
+            self.side.clear()
             return
+        self.side.set("width", quantity_text(present.line_width_hz, "Hz"))
         self.side.set(
             "difference", frequency_text(record.difference_hz, record.difference_sigma_hz)
         )
@@ -390,6 +396,7 @@ class ModeStrip(QWidget):
     def tell(self, present: Present) -> None:
         """The newest values in words."""
         if present.record is None:
+            self.side.clear()
             return
         mode: ModeRecord = present.record.modes[self.mode]
         level = STATE_LEVELS[mode.state]

@@ -21,6 +21,7 @@ from gui.models.wording import UNKNOWN, quantity_text, widths_text
 
 GAUGE_HALF_WIDTHS = 1.5  # of the line, to either side
 MUTE_KEY = "F12"
+WIDEST_SIGMA = "± 0.000   (999 mHz)"
 
 
 class LineGauge(QWidget):
@@ -93,6 +94,7 @@ class VerdictBand(QWidget):
         self.number.setAccessibleName("error in line widths")
         self.unit, self.sigma = QLabel("line widths away"), QLabel("")
         self.sigma.setProperty("role", "faint")
+        self.sigma.setMinimumWidth(self.sigma.fontMetrics().horizontalAdvance(WIDEST_SIGMA))
         self.sentence, self.detail = QLabel(""), QLabel("")
         font = self.sentence.font()
         font.setPointSizeF(1.4 * font.pointSizeF())

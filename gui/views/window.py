@@ -42,6 +42,7 @@ from gui.views.open_page import OpenPage
 from gui.views.plots import TimePlot
 from gui.views.protocol_panel import ProtocolPanel
 from gui.views.pump_panel import PumpPanel
+from gui.views.question import Question
 from gui.views.result_panel import ResultPanel
 from gui.views.tracks import ALWAYS_SHOWN, QUANTITIES, DifferencePlot, ModeStrip
 from gui.views.trust_panel import TrustPanel
@@ -127,7 +128,14 @@ class Window(QMainWindow):
         self.pages = QStackedWidget()
         self.pages.addWidget(self.open_page)
         self.pages.addWidget(tracks)
-        self.setCentralWidget(self.pages)
+        self.question = Question()
+        center = QWidget()
+        column = QVBoxLayout(center)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(0)
+        column.addWidget(self.question)
+        column.addWidget(self.pages, 1)
+        self.setCentralWidget(center)
         self.answer = QLabel("")
         self.answer.setTextFormat(Qt.TextFormat.PlainText)
         self.statusBar().addWidget(self.answer, 1)
@@ -258,6 +266,7 @@ class Window(QMainWindow):
         self.open_page.log_asked.connect(session.open_log)
         for panel in (self.pump_panel, self.protocol_panel):
             panel.asked.connect(lambda action, arguments: session.do(action, *arguments))
+            panel.question_asked.connect(self.question.ask)
         self.protocol_panel.check_asked.connect(
             lambda protocol, values: session.ask("check_protocol", protocol, values)
         )
@@ -444,6 +453,8 @@ class Window(QMainWindow):
         present, hindrances = self.session.present, self.session.hindrances()
         self.pump_panel.show_state(present, hindrances)
         self.protocol_panel.show_state(present, hindrances)
+        if not (present.is_reachable and self.session.has_control):
+            self.question.hide()  # nobody could do any more what it asks
         tell_hindrance(self.band.mute, hindrances[Action.MUTE], "Pump off at once, until armed")
         status = present.status
         if status is None:
@@ -543,6 +554,10 @@ class Window(QMainWindow):
 
     def _point(self, time_s: float | None) -> None:
         self._cursor_s = time_s
+        present = self.session.present
+        if present.origin is Origin.LOG:
+            present.look_at(present.newest_s if time_s is None else time_s)
+            self._tell_record()
         for plot in self.time_plots:
             plot.set_cursor(time_s)
         self.cursor_words.setText(self._cursor_text())
@@ -588,8 +603,7 @@ class Window(QMainWindow):
         if hindrance:
             self.say(f"shut down: not now, {hindrance}")
             return
-        self.docks["Pump and control"].raise_()
-        self.pump_panel.question.ask(
+        self.question.ask(
             "Shut the service down? Every tone goes off, and the drives with them.",
             "Yes, shut down",
             lambda: self.session.do(Action.SHUT_DOWN),

@@ -114,8 +114,9 @@ def test_a_newcomer_walks_from_rehearsal_to_log(
     # Arm: control first, then a question that says what will be put out.
     person.presses(pump.take_control)
     person.presses(pump.arm)
-    assert "500 mV" in pump.question.text.text()
-    person.presses(pump.question.yes)
+    assert "500 mV" in window.question.text.text()
+    person.takes_a_picture("question")
+    person.presses(window.question.yes)
     person.waits_for(lambda: verdict_on(window.session.present).level is Level.GOOD)
     assert float(window.band.number.text()) < 0.1
     assert "within a tenth of the line" in window.band.sentence.text()
@@ -125,9 +126,10 @@ def test_a_newcomer_walks_from_rehearsal_to_log(
     protocol.choose("exchange")
     protocol.parameter("decays").setValue(1.0)
     person.presses(protocol.start)
-    person.waits_for(protocol.question.isVisible)
-    assert "output pump: sine of up to 0.5 V" in protocol.question.text.text()
-    person.presses(protocol.question.yes)
+    person.waits_for(window.question.isVisible)
+    assert "output pump: sine of up to 0.5 V" in window.question.text.text()
+    person.takes_a_picture("question_of_protocol")
+    person.presses(window.question.yes)
     person.waits_for(lambda: "is being carried out" in protocol.status.text())
     person.waits_for(lambda: "step 7 of 12" in protocol.left.text())
     person.takes_a_picture("exchange")
@@ -138,10 +140,13 @@ def test_a_newcomer_walks_from_rehearsal_to_log(
     assert unit == sigma_unit == "mHz"
     assert abs(1e-3 * float(value) - EXCHANGE_HZ) < 5e-3 * float(sigma)
     assert results.figure.isVisible()
+    window.docks["Trust"].raise_()
+    person.takes_a_picture("trust")
+    window.docks["Results"].raise_()
     person.takes_a_picture("result")
     # Arm again, and mute: one key, no question.
     person.presses(pump.arm)
-    person.presses(pump.question.yes)
+    person.presses(window.question.yes)
     present = window.session.present
     person.waits_for(lambda: present.record.pump_state is PumpState.ON)  # type: ignore[union-attr]
     qtbot.keyClick(window, Qt.Key.Key_F12)

@@ -15,6 +15,7 @@ from gui.models.columns import (
     log_rows,
     recent_rows,
     record_row,
+    row_record,
 )
 from tests.support.desk import pumped_record
 from tests.support.little_service import picture
@@ -31,6 +32,11 @@ def test_a_record_fills_a_row() -> None:
     assert row[PLACES["pump_hz"]] - row[PLACES["difference_hz"]] == np.float64(7000.002) - 7000.0
     assert MODE_STATES[int(row[PLACES["lower_state"]])] is TrackerState.LOCKED
     assert np.isnan(row[PLACES["lower_snr_db"]])
+
+
+def test_a_row_gives_its_record_back() -> None:
+    row = record_row(pumped_record(3.0, error_hz=2e-3))
+    np.testing.assert_array_equal(record_row(row_record(row)), row)
 
 
 def test_the_curves_of_a_picture_agree_with_its_records() -> None:

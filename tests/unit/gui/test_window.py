@@ -115,14 +115,14 @@ def test_arming_asks_first_and_shows_what_it_will_set(
     qtbot.waitUntil(panel.arm.isEnabled, timeout=WITHIN_MS)
     show(window, StatusMessage(time_s=1.0, status=told))
     press(qtbot, panel.arm)
-    assert panel.question.isVisible()
-    assert "500 mV at 7\u2009000.000\u200900 Hz ± 100 µHz" in panel.question.text.text()
-    assert "high voltage" in panel.question.caution.text()
-    qtbot.mouseClick(panel.question.no, Qt.MouseButton.LeftButton)
-    assert not panel.question.isVisible()
+    assert window.question.isVisible()
+    assert "500 mV at 7\u2009000.000\u200900 Hz ± 100 µHz" in window.question.text.text()
+    assert "high voltage" in window.question.caution.text()
+    qtbot.mouseClick(window.question.no, Qt.MouseButton.LeftButton)
+    assert not window.question.isVisible()
     press(qtbot, panel.arm)
     assert window.band.mute.isEnabled()  # nothing stands before it
-    qtbot.mouseClick(panel.question.yes, Qt.MouseButton.LeftButton)
+    qtbot.mouseClick(window.question.yes, Qt.MouseButton.LeftButton)
     qtbot.waitUntil(lambda: "arm" in done(service), timeout=WITHIN_MS)
     assert done(service).count("arm") == 1
 
@@ -135,12 +135,12 @@ def test_more_amplitude_asks_and_less_does_not(
     qtbot.waitUntil(panel.set_amplitude.isEnabled, timeout=WITHIN_MS)
     panel.amplitude.setValue(0.25)
     press(qtbot, panel.set_amplitude)
-    assert "from 0 V to 250 mV" in panel.question.text.text()
-    qtbot.mouseClick(panel.question.yes, Qt.MouseButton.LeftButton)
+    assert "from 0 V to 250 mV" in window.question.text.text()
+    qtbot.mouseClick(window.question.yes, Qt.MouseButton.LeftButton)
     qtbot.waitUntil(lambda: done(service).count("pump_amplitude") == 1, timeout=WITHIN_MS)
     panel.amplitude.setValue(0.0)
     press(qtbot, panel.set_amplitude)
-    assert not panel.question.isVisible()
+    assert not window.question.isVisible()
     qtbot.waitUntil(lambda: done(service).count("pump_amplitude") == 2, timeout=WITHIN_MS)
 
 
