@@ -11,19 +11,18 @@ in a queue of about ten minutes, and what does not fit is dropped and counted.
 from __future__ import annotations
 
 import pickle
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import zmq
 
-from controller.instrument import StreamFormat, Tone, ToneChannel
+from controller.instrument import StreamFormat, ToneChannel
 from controller.protocol.runner import ProtocolRunner
-from controller.records import Baseband, Event, Knowledge, PumpState, Record, Section
+from controller.records import Baseband, Knowledge, PumpState
 from controller.runtime.block_clock import LatencyFigures
-from controller.runtime.log.keeper import Entry
+from controller.runtime.log.handed_over import Entry, HandedOver
 from controller.supervisor.requests import Request
 
 NEWS_NAME, ORDERS_NAME = "news", "orders"  # of the sockets in the folder
@@ -205,7 +204,7 @@ class LoopEnd(_End):
         return self._receive()
 
 
-class RemoteLog:
+class RemoteLog(HandedOver):
     """The log as the loop process has it: its calls travel to the service, a block's at a time.
 
     Parameters
@@ -218,43 +217,6 @@ class RemoteLog:
         self._link = link
         self._entries: list[Entry] = []
         self._has_ended = False
-
-    def record(self, record: Record) -> None:
-        """Add one record."""
-        self._add("record", record)
-
-    def section(self, section: Section) -> None:
-        """Add a step of a protocol that has ended."""
-        self._add("section", section)
-
-    def baseband(self, baseband: Baseband) -> None:
-        """Add both modes and all tones of one update."""
-        self._add("baseband", baseband)
-
-    def event(self, event: Event) -> None:
-        """Add one event."""
-        self._add("event", event)
-
-    def tone(
-        self, asked: Tone, set_: Tone | None, reason: str = "", *, at_index: int | None = None
-    ) -> None:
-        """Add one tone command."""
-        self._add("tone", asked, set_, reason, at_index=at_index)
-
-    def allan(
-        self,
-        sample_index: int,
-        series: str,
-        taus_s: Sequence[float] | np.ndarray,
-        deviations: Sequence[float] | np.ndarray,
-        sigmas: Sequence[float] | np.ndarray,
-    ) -> None:
-        """Add the running Allan deviation of one series."""
-        self._add("allan", sample_index, series, taus_s, deviations, sigmas)
-
-    def result(self, name: str, result: Mapping[str, Any]) -> None:
-        """Keep a result."""
-        self._add("result", name, dict(result))
 
     def commit_if_due(self, sample_index: int) -> None:
         """Send what a block has left; when it is committed is the service's affair."""
@@ -273,5 +235,5 @@ class RemoteLog:
             self.commit()
             self._link.tell(Ended(outcome=outcome, reason=reason))
 
-    def _add(self, method: str, *arguments: Any, **options: Any) -> None:
+    def _hand_over(self, method: str, *arguments: Any, **options: Any) -> None:
         self._entries.append(Entry(method, arguments, options))

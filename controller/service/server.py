@@ -24,7 +24,7 @@ from controller.errors import InputError, InstrumentFault, RunFailed
 from controller.records import Event, ModeId, PumpState, Record
 from controller.runtime.configuration import one_line
 from controller.runtime.last_known import load_last_known, narrowed
-from controller.runtime.log.keeper import Entry
+from controller.runtime.log.handed_over import Entry
 from controller.runtime.log.pieces import Rotation
 from controller.runtime.log.thread import Logging, LogState, LogThread
 from controller.runtime.loop import FAILED, INTERRUPTED, STOPPED_BY_OPERATOR, StopRequest

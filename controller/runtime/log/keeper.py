@@ -12,7 +12,6 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from typing import Any
 from controller.errors import DifftoneError, InputError, RunFailed
 from controller.instrument import StreamFormat, Tone, ToneChannel
 from controller.records import Event
+from controller.runtime.log.handed_over import Entry
 from controller.runtime.log.pieces import ONE_PIECE, Rotation, piece_path, utc_today
 from controller.runtime.log.writer import LogWriter, UnfitRow
 
@@ -33,15 +33,6 @@ SOURCE = "log"  # of the events that the log writes itself
 _INTERLOCK_KINDS = ("interlock_open", "interlock_closed")
 # A file with these faults does not get well again by waiting.
 _LOST_FILES = frozenset({"SQLITE_CORRUPT", "SQLITE_NOTADB"})
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A call of one of LogWriter's methods."""
-
-    method: str
-    arguments: tuple[Any, ...]
-    options: Mapping[str, Any] = field(default_factory=dict)
 
 
 class LogKeeper:

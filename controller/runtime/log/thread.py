@@ -13,7 +13,7 @@ from __future__ import annotations
 import shutil
 import threading
 from collections import Counter, deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
@@ -21,12 +21,11 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from controller.instrument import StreamFormat, Tone, ToneChannel
-from controller.records import Baseband, Event, Knowledge, Record, Section
+from controller.instrument import StreamFormat, ToneChannel
+from controller.records import Knowledge, Record
 from controller.runtime.last_known import LAST_KNOWN_NAME, LastKnownFile
-from controller.runtime.log.keeper import Entry, LogKeeper
+from controller.runtime.log.handed_over import Entry, HandedOver
+from controller.runtime.log.keeper import LogKeeper
 from controller.runtime.log.pieces import ONE_PIECE, Rotation, utc_today
 
 BACKLOG_ENTRIES = 50_000  # ten minutes at 80 calls a second; about 30 MB
@@ -56,7 +55,7 @@ class LogState:
     free_bytes: int | None = None  # on its disk
 
 
-class LogThread:
+class LogThread(HandedOver):
     """The log of one run, written by a thread of its own.
 
     Parameters
@@ -126,43 +125,6 @@ class LogThread:
         self._thread.start()
 
     # --- what LogWriter has ----------------------------------------------------------------
-
-    def record(self, record: Record) -> None:
-        """Hand over one record."""
-        self._hand_over("record", record)
-
-    def baseband(self, baseband: Baseband) -> None:
-        """Hand over both modes and all tones of one update."""
-        self._hand_over("baseband", baseband)
-
-    def section(self, section: Section) -> None:
-        """Hand over a step of a protocol that has ended."""
-        self._hand_over("section", section)
-
-    def event(self, event: Event) -> None:
-        """Hand over one event."""
-        self._hand_over("event", event)
-
-    def tone(
-        self, asked: Tone, set_: Tone | None, reason: str = "", *, at_index: int | None = None
-    ) -> None:
-        """Hand over one tone command, as in LogWriter."""
-        self._hand_over("tone", asked, set_, reason, at_index=at_index)
-
-    def allan(
-        self,
-        sample_index: int,
-        series: str,
-        taus_s: Sequence[float] | np.ndarray,
-        deviations: Sequence[float] | np.ndarray,
-        sigmas: Sequence[float] | np.ndarray,
-    ) -> None:
-        """Hand over the running Allan deviation of one series, as in LogWriter."""
-        self._hand_over("allan", sample_index, series, taus_s, deviations, sigmas)
-
-    def result(self, name: str, result: Mapping[str, Any]) -> None:
-        """Hand over the result of a protocol step or a fit."""
-        self._hand_over("result", name, result)
 
     def knowledge(self, knowledge: Knowledge) -> None:
         """Hand over what the loop has learnt, for `last_known.json`."""

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from controller.errors import InputError
-from controller.runtime.log.keeper import Entry, LogKeeper
+from controller.runtime.log.handed_over import Entry
+from controller.runtime.log.keeper import LogKeeper
 from controller.runtime.log.pieces import Rotation, beside, piece_path, piece_paths
 from controller.runtime.log.reader import LogReader
 from controller.runtime.outputs import write_outputs
