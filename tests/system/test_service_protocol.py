@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import pytest
 
+import controller.service
 from controller.records import PumpState
 from controller.runtime.log.reader import LogReader
 from controller.service.client import Client
 from controller.service.messages import EventMessage, ResultMessage, StatusMessage
+from tests.rules.test_readme import code_blocks
 from tests.support.live_service import LiveService
 from tests.support.witness import witnessed_scenario
 
@@ -59,11 +62,26 @@ class Watcher:
 @pytest.fixture
 def watcher(tmp_path: Path) -> Iterator[Watcher]:
     """Watches a service and holds control of it."""
-    with LiveService(tmp_path, str(witnessed_scenario(tmp_path))) as service:
+    with LiveService(tmp_path, str(witnessed_scenario(tmp_path, speed=6.0))) as service:
         state = service.state
         ports = {name: state[name] for name in ("command_port", "telemetry_port")}
         with Client(who="test", timeout_s=WITHIN_S, **ports) as client, client.control():
             yield Watcher(client)
+
+
+def test_the_client_in_the_readme(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It runs as it stands there, on other ports and a stream faster than real time."""
+    [script] = [block for block in code_blocks("python") if "start_protocol" in block]
+    with LiveService(tmp_path, str(witnessed_scenario(tmp_path))) as service:
+        ports = {name: service.state[name] for name in ("command_port", "telemetry_port")}
+        monkeypatch.setattr(controller.service, "Client", partial(Client, **ports))
+        exec(compile(script, "README.md", "exec"), {})
+    *records, last = capsys.readouterr().out.splitlines()
+    exchange_hz, sigma_hz = map(float, last.split())
+    assert len(records) > 100
+    assert exchange_hz == pytest.approx(0.04, abs=5.0 * sigma_hz)  # twice 0.04 Hz/V at 0.5 V
 
 
 def test_protocols_are_carried_out_and_analysed_one_after_the_other(
