@@ -42,7 +42,12 @@ from controller.records import (
     Record,
     TrackerState,
 )
-from controller.service.access import ClientKeys, connection_mark, read_client_keys
+from controller.service.access import (
+    ClientKeys,
+    connection_mark,
+    read_client_keys,
+    watch_connection,
+)
 from controller.service.commands import Answer
 from controller.service.messages import (
     MESSAGES,
@@ -108,7 +113,6 @@ LEASE_S = 5.0
 HEARTBEATS_PER_LEASE = 5
 REOPEN_S = 2.0  # between two tries after the service did not let us in
 RECONNECT_MS, SLOWEST_RECONNECT_MS = 100, 2000
-HEARTBEAT_MS, HEARTBEAT_TIMEOUT_MS = 1000, 3000  # of connections
 LONGEST_PAUSE_S = 0.5  # between two looks at what has to be done by time
 CLOSED_WITHIN_S = 5.0  # the thread takes half a second at most; nobody waits longer
 MOST_AT_ONCE = 200  # messages, before questions get their turn
@@ -601,8 +605,7 @@ class _Line:
         socket.set(zmq.IPV6, 1)
         socket.set(zmq.RECONNECT_IVL, RECONNECT_MS)
         socket.set(zmq.RECONNECT_IVL_MAX, SLOWEST_RECONNECT_MS)
-        socket.set(zmq.HEARTBEAT_IVL, HEARTBEAT_MS)
-        socket.set(zmq.HEARTBEAT_TIMEOUT, HEARTBEAT_TIMEOUT_MS)
+        watch_connection(socket)
         if self._keys is not None:
             socket.curve_serverkey = self._keys.service_public
             socket.curve_publickey = self._keys.pair.public

@@ -12,7 +12,6 @@ that it sends is looked at.
 
 from __future__ import annotations
 
-import math
 import time
 from collections import Counter
 from collections.abc import Mapping
@@ -25,7 +24,13 @@ from typing import Any
 import zmq
 
 from controller.errors import InputError
-from controller.service.access import Access, Role, connection_mark, is_loopback
+from controller.service.access import (
+    Access,
+    Role,
+    connection_mark,
+    is_loopback,
+    watch_connection,
+)
 from controller.service.commands import (
     MOST_BYTES,
     Answer,
@@ -47,8 +52,6 @@ MOST_LET_IN_AT_ONCE = 100
 MOST_SUBSCRIPTIONS_AT_ONCE = 1000
 
 HANDSHAKE_MS = 5_000  # for a stranger to say who it is
-HEARTBEAT_MS = 2_000  # of connections, to notice a machine that has gone
-HEARTBEAT_TIMEOUT_MS = 6_000
 PICTURE_PAUSE_S = 0.2  # between two pictures for new subscribers, however many there are
 
 LIST_EVERY_S = 1.0  # between two looks whether a client was taken off the list
@@ -157,13 +160,7 @@ class ServiceSockets:
         linger_ms : int
             How long answers and telemetry that are under way may take.
         """
-        # Not libzmq's own linger: where a client has died with commands of its own unread, that
-        # ends the process ("Assertion failed: !_io_error" of 4.3.5). They are thrown away.
-        until_s = time.monotonic() + 1e-3 * linger_ms
-        while not self._context.closed and (left_s := until_s - time.monotonic()) > 0.0:
-            if self._commands.poll(math.ceil(1e3 * left_s)):
-                self._commands.recv_multipart()
-        self._context.destroy(linger=0)
+        self._context.destroy(linger=linger_ms)
 
     def wake_on(self, socket: zmq.Socket[bytes]) -> None:
         """Let `poll` return also when another socket has something to read."""
@@ -277,8 +274,7 @@ class ServiceSockets:
         socket.linger = 0
         socket.set(zmq.IPV6, 1)
         socket.set(zmq.HANDSHAKE_IVL, HANDSHAKE_MS)
-        socket.set(zmq.HEARTBEAT_IVL, HEARTBEAT_MS)
-        socket.set(zmq.HEARTBEAT_TIMEOUT, HEARTBEAT_TIMEOUT_MS)
+        watch_connection(socket)
         if self._access is not None:
             socket.curve_server = True
             socket.curve_publickey = self._access.pair.public
