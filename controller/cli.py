@@ -356,6 +356,7 @@ def _with_ports(configuration: Configuration, port: int) -> Configuration:
 def _desk(options: argparse.Namespace) -> int:
     """Open the window."""
     from controller.runtime.configuration import load_configuration
+    from controller.runtime.log.reader import LogReader
 
     if options.keys is not None and options.connect is None:
         raise InputError("--keys: is for --connect alone")
@@ -363,6 +364,8 @@ def _desk(options: argparse.Namespace) -> int:
         raise InputError("--out: is for --rehearse alone")
     if options.rehearse is not None:
         load_configuration(scenario_path(options.rehearse))  # better now than in the window
+    if options.log is not None:
+        LogReader(options.log).close()  # likewise
     desk = _desk_module()
     address = None
     if options.connect is not None:

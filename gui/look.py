@@ -203,12 +203,16 @@ def style_sheet(look: Look) -> str:
 
 
 def faded(look: Look) -> Look:
-    """The same half way to the paper: for what is no longer news."""
+    """The same most of the way to the paper: for what is no longer news."""
 
-    def half_way(colour: str) -> str:
+    def paled(colour: str) -> str:
         one, other = QColor(colour), QColor(look.paper)
-        parts = zip(one.getRgb()[:3], other.getRgb()[:3], strict=True)
+        parts = (
+            (one.red(), other.red()),
+            (one.green(), other.green()),
+            (one.blue(), other.blue()),
+        )
         return QColor(*((3 * a + 7 * b) // 10 for a, b in parts)).name()
 
     names = (each.name for each in fields(Look) if each.name not in KEPT_WHEN_FADED)
-    return replace(look, **{name: half_way(getattr(look, name)) for name in names})
+    return replace(look, **{name: paled(getattr(look, name)) for name in names})

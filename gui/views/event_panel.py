@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, Qt, Signal
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt, Signal
 from PySide6.QtWidgets import QHeaderView, QLineEdit, QTableView, QVBoxLayout, QWidget
 
 from gui.models.events import EventLine, EventList
@@ -11,6 +11,7 @@ from gui.models.wording import clock_text
 
 HEADINGS = ("time", "of", "what", "reason")
 _ROOT = QModelIndex()
+AnyIndex = QModelIndex | QPersistentModelIndex
 
 
 class EventTable(QAbstractTableModel):
@@ -33,11 +34,11 @@ class EventTable(QAbstractTableModel):
             self.lines[:0] = lines[::-1]
             self.endInsertRows()
 
-    def rowCount(self, parent: QModelIndex = _ROOT) -> int:
+    def rowCount(self, parent: AnyIndex = _ROOT) -> int:
         """Number of events."""
         return 0 if parent.isValid() else len(self.lines)
 
-    def columnCount(self, parent: QModelIndex = _ROOT) -> int:
+    def columnCount(self, parent: AnyIndex = _ROOT) -> int:
         """Number of columns."""
         return len(HEADINGS)
 
@@ -47,7 +48,7 @@ class EventTable(QAbstractTableModel):
             return HEADINGS[section]
         return None
 
-    def data(self, index: QModelIndex, role: int = 0) -> object:
+    def data(self, index: AnyIndex, role: int = 0) -> object:
         """What stands in a cell."""
         line = self.lines[index.row()]
         if role == Qt.ItemDataRole.DisplayRole:

@@ -23,7 +23,7 @@ def save_png(plot: pg.PlotWidget, path: Path) -> None:
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     plot.render(painter, QRectF(0, 0, plot.width(), plot.height()))
     painter.end()
-    picture.save(str(path), "PNG")
+    picture.save(str(path))
 
 
 def save_svg(plot: pg.PlotWidget, path: Path) -> None:

@@ -176,11 +176,13 @@ class Band(pg.GraphicsObject):
         self.prepareGeometryChange()
         known = np.isfinite(low) & np.isfinite(high)
         edges = np.flatnonzero(np.diff(np.concatenate(([False], known, [False])).astype(int)))
-        xs, ys = [], []
+        xs: list[np.ndarray] = []
+        ys: list[np.ndarray] = []
+        gap = np.array([np.nan])
         for start, stop in edges.reshape(-1, 2):
             part = slice(start, stop)
-            xs += [x[part], x[part][::-1], [np.nan]]
-            ys += [low[part], high[part][::-1], [np.nan]]
+            xs += [x[part], x[part][::-1], gap]
+            ys += [low[part], high[part][::-1], gap]
         self._path, self._bounds = QPainterPath(), QRectF()
         if xs:
             outline_x, outline_y = np.concatenate(xs), np.concatenate(ys)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import Qt, QUrl, Signal
+from PySide6.QtCore import Qt, QUrl
 from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import QTreeWidget, QTreeWidgetItem, QVBoxLayout, QWidget
 
@@ -18,8 +18,6 @@ FILE_ROLE = Qt.ItemDataRole.UserRole
 
 class ResultPanel(QWidget):
     """A tree of numbers; the figure of what is chosen stands below it."""
-
-    copied = Signal(str)
 
     def __init__(self) -> None:
         super().__init__()
@@ -36,11 +34,13 @@ class ResultPanel(QWidget):
         layout.addWidget(self.tree, 1)
         layout.addWidget(self.figure, 1)
         self._shown: list[str] = []
+        self._texts: dict[tuple[str, str], str] = {}
 
     def show_results(self, present: Present) -> None:
         """All results; the newest one opened."""
         before, self._shown = self._shown, list(present.results)
         self.tree.clear()
+        self._texts = {}
         if not present.results:
             self.figure.hide()
         for name, entry in present.results.items():
@@ -48,6 +48,7 @@ class ResultPanel(QWidget):
             self.tree.addTopLevelItem(top)
             for line in result_lines(entry.result):
                 top.addChild(QTreeWidgetItem([line.name, line.value, line.sigma]))
+                self._texts[name, line.name] = f"{line.value} {line.sigma}".strip()
             for file in entry.files:
                 item = QTreeWidgetItem([Path(file).name, "figure", ""])
                 item.setData(0, FILE_ROLE, file)
@@ -58,16 +59,8 @@ class ResultPanel(QWidget):
                 self.figure.show_file(Path(entry.files[0]))
 
     def text_of(self, name: str, quantity: str) -> str:
-        """What is shown for a quantity of a result."""
-        for row in range(self.tree.topLevelItemCount()):
-            top = self.tree.topLevelItem(row)
-            if top.text(0) != name:
-                continue
-            for place in range(top.childCount()):
-                child = top.child(place)
-                if child.text(0) == quantity:
-                    return f"{child.text(1)} {child.text(2)}".strip()
-        return ""
+        """What is shown for a quantity of a result; empty: nothing."""
+        return self._texts.get((name, quantity), "")
 
     def _show_figure(self, item: QTreeWidgetItem | None) -> None:
         if item is not None and item.data(0, FILE_ROLE):

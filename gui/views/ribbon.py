@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF
+from PySide6.QtCore import QEvent, QPointF, QRectF
 from PySide6.QtGui import QColor, QHelpEvent, QPainter, QPaintEvent, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
@@ -105,7 +105,7 @@ class Ribbon(QWidget):
                 return self._words[state]
         return ""
 
-    def event(self, event: object) -> bool:
+    def event(self, event: QEvent) -> bool:
         """Hovering tells what there is."""
         if isinstance(event, QHelpEvent):
             QToolTip.showText(event.globalPos(), self.described(event.pos().x()), self)

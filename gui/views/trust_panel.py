@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pyqtgraph as pg
@@ -24,7 +25,7 @@ LEAST_DECADES = 1.0
 INNOVATION_DECADES = 0.5  # to either side of 1
 
 
-def floats(values: list[float | None]) -> np.ndarray:
+def floats(values: Sequence[float | None]) -> np.ndarray:
     """Numbers with NaN for what is not known, shape (n,)."""
     return np.array(values, dtype=float)
 
@@ -165,8 +166,8 @@ class SpectrumPlot(CurvePlot):
 
     def draw(self, spectrum: SpectrumMessage, amplitude_unit: str) -> None:
         """Draw one."""
-        offsets_hz = floats(list(spectrum.offsets_hz))
-        densities = floats(list(spectrum.densities_m_per_root_hz))
+        offsets_hz = floats(spectrum.offsets_hz)
+        densities = floats(spectrum.densities_m_per_root_hz)
         if not len(offsets_hz):
             return
         values = np.log10(densities, out=np.full_like(densities, np.nan), where=densities > 0.0)
@@ -216,7 +217,8 @@ class TrustPanel(QWidget):
 
     def put_on(self, look: Look) -> None:
         """Take the colours."""
-        for plot in (*self.plots, self.innovation):
+        self.innovation.put_on(look)
+        for plot in self.plots:
             plot.put_on(look)
         self._ratio.setPen(pen(look.difference))
         self._one.setPen(pen(look.pump, DASHES["limit"]))

@@ -29,7 +29,9 @@ class LineGauge(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self._look, self._error, self._sigma = LIGHT, None, None
+        self._look = LIGHT
+        self._error: float | None = None
+        self._sigma: float | None = None
         self.setFixedSize(190, 66)
         self.setAccessibleName("pump on the line")
 

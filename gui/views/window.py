@@ -7,6 +7,7 @@ the session. Nothing in it is modal: the mute button is always in reach.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -234,9 +235,7 @@ class Window(QMainWindow):
         self._add(view, "Standard &layout", self._standard_layout)
         looks = view.addMenu("L&ook")
         for appearance in APPEARANCES:
-            self._add(looks, appearance, lambda to=appearance: self.set_appearance(to))
-        pump = bar.addMenu("&Pump")
-        self._add(pump, f"Mute\t{MUTE_KEY}", self.mute)
+            self._add(looks, appearance, partial(self.set_appearance, appearance))
         self._mute_key = QShortcut(QKeySequence(MUTE_KEY), self, self.mute)
         self._mute_key.setContext(Qt.ShortcutContext.ApplicationShortcut)
         helps = bar.addMenu("&Help")
@@ -280,7 +279,7 @@ class Window(QMainWindow):
             plot.asked_for_menu.connect(lambda where, plot=plot: self._menu.open(plot, where))
         for plot in self.trust_panel.plots:
             plot.asked_for_menu.connect(lambda where, plot=plot: self._menu.open(plot, where))
-        QApplication.styleHints().colorSchemeChanged.connect(lambda _: self._put_on_look())
+        QApplication.styleHints().colorSchemeChanged.connect(self._put_on_look)
         self._stale_timer = QTimer(self)
         self._stale_timer.setInterval(STALE_EVERY_MS)
         self._stale_timer.timeout.connect(self._tell_connection)
@@ -297,9 +296,8 @@ class Window(QMainWindow):
     def _put_on_look(self) -> None:
         """Light or dark, as the system has it."""
         self._look = look_now(self._appearance)
-        application = QApplication.instance()
-        application.setPalette(palette_of(self._look))
-        application.setStyleSheet(style_sheet(self._look))
+        QApplication.setPalette(palette_of(self._look))
+        self.setStyleSheet(style_sheet(self._look))
         self.band.put_on(self._look)
         self._put_on_plots(faded(self._look) if self._is_stale else self._look)
         self.redraw(is_needed=True)
@@ -310,8 +308,10 @@ class Window(QMainWindow):
         self._put_on_look()
 
     def _put_on_plots(self, look: Look) -> None:
-        for part in (self.difference, *self.strips.values(), self.trust_panel):
-            part.put_on(look)
+        self.difference.put_on(look)
+        self.trust_panel.put_on(look)
+        for strip in self.strips.values():
+            strip.put_on(look)
 
     def _restore(self) -> None:
         geometry = self._settings.value("geometry")
@@ -379,6 +379,7 @@ class Window(QMainWindow):
         """A rehearsal ends with its window."""
         self.remember()
         self._stale_timer.stop()
+        self.cautions.close()
         self.session.close()
         super().closeEvent(event)
 

@@ -137,6 +137,16 @@ class Feeder:
         ]
 
 
+def scrolled_ms(window: Window, frames: int = 100) -> float:
+    """How long a picture takes while a person drags a stretch of a day."""
+    window.view.show(0.0, 0.9 * 86400.0)
+    began_s = time.process_time()
+    for _ in range(frames):
+        window.difference.plot.box.panned.emit(60.0)
+        QApplication.processEvents()
+    return 1e3 * (time.process_time() - began_s) / frames
+
+
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -175,6 +185,7 @@ def main() -> None:
                 f"last {name:>5}: {100 * np.mean(shares):4.1f} % of one core, "
                 f"{len(frames_ms)} frames, p99 {p99_ms:.0f} ms, latest {max(frames_ms):.0f} ms"
             )
+        print(f"moving through the day: {scrolled_ms(window):.1f} ms a frame")
         print(f"memory: {resident_bytes() / 1e6:.0f} MB", end="")
         if len(grown) > 3:
             times_s, sizes = np.array(grown).T

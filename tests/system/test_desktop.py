@@ -12,20 +12,23 @@ from pathlib import Path
 
 import pytest
 from PySide6.QtCore import QSettings, Qt
-from PySide6.QtWidgets import QAbstractButton
+from PySide6.QtWidgets import QAbstractButton, QApplication
 from pytestqt.qtbot import QtBot
 
 from controller.records import ModeId, PumpState
-from gui.models.present import Origin
+from controller.service.messages import RecordMessage
+from gui.models.present import Changed, Origin
 from gui.models.verdict import Level, verdict_on
 from gui.session import Address, Rehearsals, Session
 from gui.views.window import Window
 from tests.rules.sources import ROOT
+from tests.support.desk import present_of, pumped_record
 from tests.support.witness import witnessed_scenario
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")  # before the first window
 
 WITHIN_MS = 60_000  # for what takes seconds, on a machine however busy
+REDRAWS = 1200  # more than a thousand: an extension that loses references has died by then
 SPEED = 8.0  # stream seconds in a second
 EXCHANGE_HZ = 2 * 0.04 * 0.5  # g / pi: the quiet room's coupling per volt, twice, at its amplitude
 SERVE = [sys.executable, "-m", "controller.cli", "serve"]
@@ -213,3 +216,19 @@ def test_a_service_that_is_killed_and_started_again(
     finally:
         service.terminate()
         service.wait()
+
+
+def test_the_window_survives_a_thousand_redraws(qtbot: QtBot, window: Window) -> None:
+    window.session.present = present_of(told(0.05))
+    window.session.changed.emit(set(Changed))
+    for n in range(1, REDRAWS + 1):
+        window.session.changed.emit(window.session.present.take([told(0.1 * n)]))
+        if n % 20 == 0:
+            QApplication.processEvents()
+    assert len(window.session.present.history) == REDRAWS + 1
+    assert window.band.number.text() == "0.012"
+
+
+def told(time_s: float) -> RecordMessage:
+    """A record with the pump a little beside the difference."""
+    return RecordMessage(time_s=time_s, record=pumped_record(time_s, error_hz=1e-3))

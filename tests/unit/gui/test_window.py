@@ -22,7 +22,6 @@ from tests.support.desk import event, present_of, pumped_record, status
 from tests.support.little_service import LittleService
 
 WITHIN_MS = 10_000
-REDRAWS = 1200  # more than a thousand: an extension that loses references has died by then
 
 
 def settings(folder: Path) -> QSettings:
@@ -168,32 +167,6 @@ def test_a_refusal_is_shown(qtbot: QtBot, window: Window) -> None:
 
 
 # --- looking ---------------------------------------------------------------
-
-
-def test_the_window_survives_a_thousand_redraws(qtbot: QtBot, window: Window) -> None:
-    present = window.session.present
-    for n in range(REDRAWS):
-        time_s = 0.1 * (n + 1)
-        show(window, RecordMessage(time_s=time_s, record=pumped_record(time_s, 1e-3)))
-        window.redraw(is_needed=True)
-        if n % 20 == 0:
-            QApplication.processEvents()
-    assert len(present.history) == REDRAWS
-    assert window.band.number.text() == "0.012"
-
-
-def test_a_lost_service_greys_out_and_comes_back(
-    qtbot: QtBot, window: Window, service: LittleService
-) -> None:
-    ports = service.command_port, service.telemetry_port
-    assert "no news" not in window.band.connection.text()
-    service.stop()
-    qtbot.waitUntil(lambda: "No news since" in window.band.sentence.text(), timeout=WITHIN_MS)
-    assert not window.band.mute.isEnabled()
-    assert window.difference.isVisible()  # what was known stays
-    with LittleService(command_port=ports[0], telemetry_port=ports[1]):
-        qtbot.waitUntil(lambda: window.session.present.is_reachable, timeout=WITHIN_MS)
-        qtbot.waitUntil(lambda: "no news" not in window.band.connection.text(), timeout=WITHIN_MS)
 
 
 def test_events_are_searched_and_lead_to_their_time(qtbot: QtBot, window: Window) -> None:
