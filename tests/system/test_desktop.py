@@ -7,6 +7,8 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -16,6 +18,7 @@ from PySide6.QtWidgets import QAbstractButton, QApplication
 from pytestqt.qtbot import QtBot
 
 from controller.records import ModeId, PumpState
+from controller.runtime.log.reader import LogReader
 from controller.service.messages import RecordMessage
 from gui.models.present import Changed, Origin
 from gui.models.verdict import Level, verdict_on
@@ -176,6 +179,29 @@ def test_a_rehearsal_ends_with_its_window(window: Window, person: Person) -> Non
     assert rehearsal is not None
     window.close()
     assert "ended" in rehearsal.failure or not is_alive(rehearsal.pid)
+
+
+def test_the_command_opens_a_rehearsal_and_ends_with_it(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "controller.cli", "desk", "--rehearse", "quiet_room"]
+    surroundings = {**os.environ, "XDG_CONFIG_HOME": str(tmp_path)}
+    desk = subprocess.Popen(command, env=surroundings, stderr=subprocess.DEVNULL)
+    log = tmp_path / "runs" / "quiet_room-1" / "log.sqlite"
+    try:
+        assert any(log.is_file() for _ in pauses())
+    finally:
+        desk.terminate()
+    assert desk.wait(60.0) == 0
+    with LogReader(log) as reader:
+        assert reader.outcome == "interrupted"
+    assert (tmp_path / "difftone" / "desk.ini").is_file()  # the layout is remembered
+
+
+def pauses() -> Iterator[None]:
+    """As many as there are in what a busy machine takes."""
+    pause, until_s = threading.Event(), time.monotonic() + 1e-3 * WITHIN_MS
+    while time.monotonic() < until_s:
+        yield
+        pause.wait(0.1)
 
 
 def free_ports() -> int:
