@@ -364,6 +364,10 @@ def _desk(options: argparse.Namespace) -> int:
         raise InputError("--out: is for --rehearse alone")
     if options.rehearse is not None:
         load_configuration(scenario_path(options.rehearse))  # better now than in the window
+        if not _has_display():
+            _announce("desk: there is no display here, so the rehearsal goes on in the terminal")
+            out = [] if options.out is None else ["--out", str(options.out)]
+            return main(["rehearse", options.rehearse, *out])
     if options.log is not None:
         LogReader(options.log).close()  # likewise
     desk = _desk_module()
@@ -390,10 +394,15 @@ def _desk(options: argparse.Namespace) -> int:
     )
 
 
+def _has_display() -> bool:
+    """Whether a window can be shown, as far as can be seen without trying."""
+    variables = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    return sys.platform != "linux" or any(map(os.environ.get, variables))
+
+
 def _desk_module() -> Any:
     """The window's package, which nothing else here needs."""
-    variables = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
-    if sys.platform == "linux" and not any(map(os.environ.get, variables)):
+    if not _has_display():
         raise InputError(
             "desk: there is no display here; where there is one, --connect ADDRESS shows a service"
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import subprocess
 import sys
 from pathlib import Path
@@ -53,13 +54,33 @@ def test_what_cannot_be_shown_is_refused_before_a_window_opens(
     assert "--rehearse alone" in complaint(capsys, "--out", "here")
 
 
-def test_without_a_display_it_says_so(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+@pytest.fixture
+def without_display(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a server."""
     monkeypatch.setattr(sys, "platform", "linux")
     for variable in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
         monkeypatch.delenv(variable, raising=False)
+
+
+@pytest.mark.usefixtures("without_display")
+def test_without_a_display_it_says_so(capsys: pytest.CaptureFixture[str]) -> None:
     assert "there is no display" in complaint(capsys)
+
+
+@pytest.mark.usefixtures("without_display")
+def test_without_a_display_a_rehearsal_goes_on_in_the_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    begun: list[object] = []
+
+    def rehearse(options: argparse.Namespace) -> int:
+        begun.append((options.scenario, options.out))
+        return 0
+
+    monkeypatch.setattr(cli, "_rehearse", rehearse)
+    assert cli.main(["desk", "--rehearse", "quiet_room", "--out", str(tmp_path / "run")]) == 0
+    assert begun == [("quiet_room", tmp_path / "run")]
+    assert "goes on in the terminal" in capsys.readouterr().out
 
 
 def test_without_the_extra_it_says_what_to_install() -> None:
