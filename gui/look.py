@@ -184,9 +184,7 @@ def style_sheet(look: Look) -> str:
         QLabel[role="heading"] {{ font-weight: 600; }}
         QLabel[role="caption"] {{ color: {look.faint}; background: transparent; }}
         QLabel[role="complaint"] {{ color: {look.bad}; }}
-        QFrame[role="card"] {{
-            background: {look.paper}; border: 1px solid {look.rule}; border-radius: 4px;
-        }}
+        QFrame[role="card"] {{ border: 1px solid {look.rule}; border-radius: 4px; }}
         QPushButton[role="mute"] {{
             background: {look.bad}; color: {look.paper}; font-weight: 700;
             border: 2px solid {look.ink}; border-radius: 4px; padding: 10px 18px;

@@ -48,8 +48,9 @@ CAUTIONS = (
 class CautionsPage(QScrollArea):
     """All of them, to be read."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setWindowFlag(Qt.WindowType.Window)
         self.setWindowTitle("Cautions")
         page = QWidget()
         layout = QVBoxLayout(page)

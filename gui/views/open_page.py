@@ -27,6 +27,7 @@ from gui.views.buttons import button
 
 RUNS = Path("runs")
 MOST_RUNS = 50
+CARD_HEIGHT = 480  # at most
 EASIEST = "quiet_room"  # chosen beforehand
 NAME_ROLE = Qt.ItemDataRole.UserRole
 
@@ -34,6 +35,7 @@ NAME_ROLE = Qt.ItemDataRole.UserRole
 def _card(heading: str, explanation: str) -> tuple[QFrame, QVBoxLayout]:
     card = QFrame()
     card.setProperty("role", "card")
+    card.setMaximumHeight(CARD_HEIGHT)
     layout = QVBoxLayout(card)
     layout.setContentsMargins(14, 12, 14, 12)
     layout.setSpacing(8)
@@ -80,7 +82,8 @@ class OpenPage(QWidget):
         grid.addWidget(self._connect_card(who), 1, 1)
         grid.addWidget(self._log_card(), 1, 2)
         grid.addWidget(self.message, 2, 0, 1, 3)
-        grid.setRowStretch(1, 1)
+        grid.setRowStretch(1, 4)
+        grid.setRowStretch(3, 1)
         for column in range(3):
             grid.setColumnStretch(column, 1)
 
@@ -131,7 +134,9 @@ class OpenPage(QWidget):
         form.addRow("&Address", self.host)
         form.addRow("&Commands, port", self.command_port)
         form.addRow("&Telemetry, port", self.telemetry_port)
-        form.addRow("&Key file", key_line)
+        key_label = QLabel("&Key file")
+        key_label.setBuddy(self.keys)
+        form.addRow(key_label, key_line)
         form.addRow("Your &name", self.who)
         self.connect_button = button("C&onnect", "Open the service")
         self.connect_button.clicked.connect(self._connect)

@@ -14,7 +14,7 @@ import numpy as np
 import pyqtgraph as pg
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QPainter, QPainterPath
-from PySide6.QtWidgets import QLabel, QSizePolicy, QWidget
+from PySide6.QtWidgets import QLabel, QSizePolicy
 
 from gui.look import Look, pen
 from gui.models.axes import linear_ticks, logarithmic_ticks, round_reference, time_ticks
@@ -23,7 +23,6 @@ from gui.models.wording import Unit, clock_text, grouped, round_text, unit_for
 
 AXIS_WIDTH = 62
 LEAST_HEIGHT, CAPTION_HEIGHT = 46, 16
-POINTS = 600  # buckets across a plot: more than that nobody sees
 ZOOM_PER_STEP = 1.25
 WHEEL_STEP = 120.0
 
@@ -333,11 +332,3 @@ class TimePlot(pg.PlotWidget):
         self.is_by_hand, self.shown = True, (low, high)
         self.box.setYRange(low, high, padding=0)
         self.moved.emit()
-
-
-class Caption(QLabel):
-    """A small text above something."""
-
-    def __init__(self, text: str, role: str = "faint", parent: QWidget | None = None) -> None:
-        super().__init__(text, parent)
-        self.setProperty("role", role)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
-from pathlib import Path
 
 import numpy as np
 from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer
@@ -34,6 +33,7 @@ from gui.models.exports import row_words, rows_text
 from gui.models.present import Changed, Origin
 from gui.models.time_view import SPANS_S, TimeView
 from gui.models.verdict import verdict_on
+from gui.models.wording import bytes_text
 from gui.session import Address, Session
 from gui.views.buttons import button, tell_hindrance
 from gui.views.cautions import CautionsPage
@@ -55,7 +55,6 @@ TALL, WIDE = 1100, 1900  # pixels from which there is room for all plots, for tw
 NARROW_DOCK, PUMP_HEIGHT = 390, 190
 SHARES = (9, 6, 6)  # of the height: the difference, and each mode
 STALE_EVERY_MS = 500
-MESSAGE_MS = 15_000
 ANSWERS_ELSEWHERE = frozenset(("protocols", "check_protocol"))
 LAYOUT_VERSION = 1  # raised when docks are added, so that an old layout is not put on
 
@@ -169,7 +168,7 @@ class Window(QMainWindow):
         self.setDockNestingEnabled(True)
         self.pump_panel, self.protocol_panel = PumpPanel(), ProtocolPanel()
         self.trust_panel, self.result_panel = TrustPanel(self.view), ResultPanel()
-        self.event_panel, self.cautions = EventPanel(), CautionsPage()
+        self.event_panel, self.cautions = EventPanel(), CautionsPage(self)
         self.docks: dict[str, QDockWidget] = {}
         for name, panel in (
             ("Pump and control", self.pump_panel),
@@ -467,6 +466,8 @@ class Window(QMainWindow):
         self.band.control.setText(holder)
         log, deadlines = status.log, status.deadlines
         parts = [f"log: {log.state}{', ' + log.reason if log.reason else ''}, {log.rows} rows"]
+        if log.free_bytes is not None:
+            parts[0] += f", {bytes_text(log.free_bytes)} free"
         if deadlines.p99_ms is not None:
             parts.append(f"step p99 {deadlines.p99_ms:.1f} ms, {deadlines.missed} missed")
         self.service_line.setText("    ".join(parts))
@@ -635,7 +636,3 @@ class Window(QMainWindow):
     def _on_failure(self, why: str) -> None:
         self.open_page.complain(why)
         self.say(why)
-
-    def open_path(self, path: Path) -> None:
-        """Open a log."""
-        self.session.open_log(path)

@@ -172,15 +172,6 @@ def test_a_newcomer_walks_from_rehearsal_to_log(
     person.takes_a_picture("log")
 
 
-def test_a_rehearsal_ends_with_its_window(window: Window, person: Person) -> None:
-    person.presses(window.open_page.rehearse)
-    person.waits_for(lambda: window.session.present.is_reachable)
-    rehearsal = window.session.rehearsal
-    assert rehearsal is not None
-    window.close()
-    assert "ended" in rehearsal.failure or not is_alive(rehearsal.pid)
-
-
 def test_the_command_opens_a_rehearsal_and_ends_with_it(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "controller.cli", "desk", "--rehearse", "quiet_room"]
     surroundings = {**os.environ, "XDG_CONFIG_HOME": str(tmp_path)}
