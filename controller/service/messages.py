@@ -119,7 +119,7 @@ class AllanSeries(Part):
     taus_s: list[float]  # averaging times
     deviations_hz: list[float | None]  # one for each averaging time
     sigmas_hz: list[float | None]  # one-sigma uncertainties
-    limits_hz: list[float | None] = []  # the least that noise allows; empty: not known
+    limits_hz: list[float | None] = []  # by what the modes do on their own; empty: not known
 
 
 class Counts(Part):

@@ -20,8 +20,10 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
+import numpy as np
+
 from controller.errors import InputError, InstrumentFault, RunFailed
-from controller.records import Event, ModeId, PumpState, Record
+from controller.records import Event, Knowledge, ModeId, PumpState, Record
 from controller.runtime.configuration import one_line
 from controller.runtime.last_known import load_last_known, narrowed
 from controller.runtime.log.handed_over import Entry
@@ -56,6 +58,7 @@ from controller.service.spectra import Spectra
 from controller.service.state_file import ENDED, ServiceState, StateFile, utc_now
 from controller.settings import Configuration
 from controller.supervisor.requests import Request, RequestKind
+from controller.tracking.stability import random_walk_deviation
 
 POLL_MS = 100  # longest wait for something to happen
 STATUS_EVERY_S = 1.0
@@ -153,6 +156,7 @@ class _Service:
         self._record: Record | None = None
         self._loop_state: LoopState | None = None
         self._allan: dict[str, AllanSeries] = {}
+        self._knowledge: Knowledge | None = None
         self._ended: Ended | None = None  # the loop's last word
         self._news: deque[News | Entry] = deque()  # heard, not looked at yet
         self._end_reason: str | None = None  # why it is to end
@@ -341,8 +345,18 @@ class _Service:
         elif entry.method == "allan":
             _, series, taus_s, deviations, sigmas = entry.arguments
             self._allan[series] = AllanSeries(
-                taus_s=list(taus_s), deviations_hz=list(deviations), sigmas_hz=list(sigmas)
+                taus_s=list(taus_s),
+                deviations_hz=list(deviations),
+                sigmas_hz=list(sigmas),
+                limits_hz=self._allan_limits_hz(series, np.array(taus_s)),
             )
+
+    def _allan_limits_hz(self, series: str, taus_s: np.ndarray) -> list[float | None]:
+        """What the modes do on their own, as learnt: the difference cannot be quieter."""
+        if series != "difference" or self._knowledge is None:
+            return []
+        walk = self._knowledge.separate_walk_hz_per_root_s
+        return [float(limit_hz) for limit_hz in random_walk_deviation(walk, taus_s)]
 
     def _log_entry(self, entry: Entry) -> None:
         getattr(self._log, entry.method)(*entry.arguments, **entry.options)
@@ -352,6 +366,7 @@ class _Service:
         self._is_status_due = True
         self.measurements.take(state.protocol)
         if state.knowledge is not None:
+            self._knowledge = state.knowledge
             self._log.knowledge(state.knowledge)
         record = self._record
         tracked_hz = {

@@ -216,6 +216,27 @@ def overlapping_hadamard_deviation(
     return _root_mean_square(third) / (math.sqrt(6.0) * factor * interval_s)
 
 
+def random_walk_deviation(
+    walk_per_root_s: float, averaging_s: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Allan deviation of a frequency that walks at random and does nothing else.
+
+    Parameters
+    ----------
+    walk_per_root_s : float
+        Strength of the walk, in the unit of the frequency per root second.
+    averaging_s : ndarray of float64, shape (n,)
+        Averaging times [s], far above the sampling interval.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        walk sqrt(t / 3): the limit of many samples of the sum over a sampled walk,
+        step^2 (2 m^2 + 1) / (6 m).
+    """
+    return np.asarray(walk_per_root_s * np.sqrt(averaging_s / 3.0))
+
+
 def overlapping_freedom(count: int, factor: int, noise: NoiseType) -> float:
     """Equivalent degrees of freedom of an overlapping Allan variance.
 

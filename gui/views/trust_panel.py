@@ -80,7 +80,7 @@ class CurvePlot(pg.PlotWidget):
 
 
 class AllanPlot(CurvePlot):
-    """The Allan deviation of the difference, beside what the noise allows."""
+    """The Allan deviation of the difference, beside what the modes do on their own."""
 
     def __init__(self) -> None:
         super().__init__("Allan deviation of the difference", "Hz", "s", x_is_logarithmic=True)
@@ -117,10 +117,10 @@ class AllanPlot(CurvePlot):
         self._bars.setData(
             x=taus, y=middle, top=np.log10(1.0 + relative), bottom=-np.log10(1.0 - relative)
         )
-        limit_taus, limit = self._limit_of(allan, series)
+        limit_taus, limit = self._limit_of(series)
         self._limit.setData(limit_taus, limit, connect="finite")
         self.show_ranges((float(taus[0]), float(taus[-1]) + 0.1), middle, limit)
-        told = "  ·····  what the noise allows" if len(limit) else ""
+        told = "  ·····  what the modes do on their own" if len(limit) else ""
         best = int(np.argmin(deviations))
         self.set_caption(
             f"Allan deviation of the difference; least "
@@ -129,17 +129,11 @@ class AllanPlot(CurvePlot):
         )
 
     @staticmethod
-    def _limit_of(
-        allan: dict[str, AllanSeries], series: AllanSeries
-    ) -> tuple[np.ndarray, np.ndarray]:
+    def _limit_of(series: AllanSeries) -> tuple[np.ndarray, np.ndarray]:
         """Logarithms of what is predicted; empty where nothing is."""
-        if series.limits_hz:
-            taus_s, values = floats(series.taus_s), floats(series.limits_hz)
-        elif "predicted" in allan:
-            taus_s = floats(allan["predicted"].taus_s)
-            values = floats(allan["predicted"].deviations_hz)
-        else:
+        if not series.limits_hz:
             return np.empty(0), np.empty(0)
+        taus_s, values = floats(series.taus_s), floats(series.limits_hz)
         known = np.isfinite(values) & (values > 0.0)
         return np.log10(taus_s[known]), np.log10(values[known])
 
