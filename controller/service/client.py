@@ -207,8 +207,9 @@ class Client:
         if self._closed:
             return
         if self._has_control and self.is_connected:
-            with suppress(ServiceError):
-                self.give_up_control()
+            with suppress(ServiceError):  # a service that is ending may not answer any more
+                self.ask("give_up_control", within_s=min(self.timeout_s, CLOSED_WITHIN_S))
+            self._take_note_of_control(False)
         self._closed = True
         self._rouse()
         self._thread.join(CLOSED_WITHIN_S)

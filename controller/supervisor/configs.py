@@ -41,6 +41,7 @@ LEAST_SIGMA_LIMIT_HZ = 1.0e-3
 # A coupling that nobody measured is taken to be within ten lines at the set amplitude.
 UNKNOWN_COUPLING_LINES = 10.0
 KNOWN_COUPLING_RATIO = 0.1  # one sigma of a coupling that was given without one
+UNCALIBRATED = 1.0  # metres per unit, as the interface has it
 LEAST_START_SIGMA_HZ = 0.05  # a mode drifts while its search is evaluated
 # A mode that was not seen for so long is searched for; a search near where it was takes no
 # longer, and finds it elsewhere, too.
@@ -297,6 +298,8 @@ def duffing_shift(settings: LoopSettings, metres_per_unit: float) -> DuffingShif
 
 def _duffing_sigma_hz_per_unit2(settings: LoopSettings, metres_per_unit: float) -> float:
     """How well each of the coefficients is known [Hz/unit^2]."""
+    if metres_per_unit == UNCALIBRATED:  # nothing is known of what an amplitude means
+        return 0.0
     return metres_per_unit**2 * max(
         settings.modes.of(mode).duffing_sigma_hz_per_m2 for mode in ModeId
     )

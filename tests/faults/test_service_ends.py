@@ -38,9 +38,9 @@ def service(tmp_path: Path) -> Iterator[LiveService]:
         yield service
 
 
-def started(folder: Path, out: str = "run") -> LiveService:
+def started(folder: Path, out: str = "run", **options: object) -> LiveService:
     """A service whose state is in this folder."""
-    return LiveService(folder, str(witnessed_scenario(folder)), out=out)
+    return LiveService(folder, str(witnessed_scenario(folder, **options)), out=out)
 
 
 def client_of(service: LiveService) -> Client:
@@ -139,23 +139,23 @@ def test_a_loop_that_is_killed_has_its_instrument_stopped_anew(
     assert logged(service.run_folder, "SELECT outcome FROM run") == [("failed",)]
 
 
-def test_a_loop_that_was_stopped_takes_the_pump_off_first_and_comes_back(
-    tmp_path: Path, service: LiveService
-) -> None:
-    pumping(service)
-    loop_pid = service.state["loop_pid"]
-    with client_of(service) as client:
-        os.kill(loop_pid, signal.SIGSTOP)
-        before = said(tmp_path)
-        client.messages()
-        for _ in range(2):  # the service goes on alone, and tells how it is once a second
+def test_a_loop_that_was_stopped_takes_the_pump_off_first_and_comes_back(tmp_path: Path) -> None:
+    """At a speed at which the loop waits for its blocks: that is how it knows it has caught up."""
+    with started(tmp_path, speed=1.5) as service:
+        pumping(service)
+        loop_pid = service.state["loop_pid"]
+        with client_of(service) as client:
+            os.kill(loop_pid, signal.SIGSTOP)
+            before = said(tmp_path)
+            client.messages()
+            for _ in range(2):  # the service goes on alone, and tells how it is once a second
+                wait_for(client, PumpState.ON)
+            os.kill(loop_pid, signal.SIGCONT)
+            wait_for(client, "late")
             wait_for(client, PumpState.ON)
-        os.kill(loop_pid, signal.SIGCONT)
-        wait_for(client, "late")
-        wait_for(client, PumpState.ON)
-    texts = [text for _, text in said(tmp_path)[len(before) :]]
-    assert texts[0] == "tone pump 0.0"
-    assert service.stop() == (0, "")
+        texts = [text for _, text in said(tmp_path)[len(before) :]]
+        assert texts[0] == "tone pump 0.0"
+        assert service.stop() == (0, "")
 
 
 def test_when_who_holds_control_vanishes_the_pump_goes_off_if_so_configured(
