@@ -114,7 +114,7 @@ HEARTBEATS_PER_LEASE = 5
 REOPEN_S = 2.0  # between two tries after the service did not let us in
 RECONNECT_MS, SLOWEST_RECONNECT_MS = 100, 2000
 LONGEST_PAUSE_S = 0.5  # between two looks at what has to be done by time
-CLOSED_WITHIN_S = 5.0  # the thread takes half a second at most; nobody waits longer
+CLOSED_WITHIN_S = 2.0  # the thread takes half a second at most; nobody waits longer
 MOST_AT_ONCE = 200  # messages, before questions get their turn
 
 _TROUBLES = {
@@ -206,10 +206,8 @@ class Client:
         """Give control back and close the connection; may be called twice."""
         if self._closed:
             return
-        if self._has_control and self.is_connected:
-            with suppress(ServiceError):  # a service that is ending may not answer any more
-                self.ask("give_up_control", within_s=min(self.timeout_s, CLOSED_WITHIN_S))
-            self._take_note_of_control(False)
+        if self.is_connected:
+            self._let_control_go()
         self._closed = True
         self._rouse()
         self._thread.join(CLOSED_WITHIN_S)
@@ -370,9 +368,14 @@ class Client:
         try:
             yield self
         finally:
-            if self._has_control:
-                with suppress(ServiceError):
-                    self.give_up_control()
+            self._let_control_go()
+
+    def _let_control_go(self) -> None:
+        """Give control back, if we hold it, to a service that may be ending and not answer."""
+        if self._has_control:
+            with suppress(ServiceError):
+                self.ask("give_up_control", within_s=min(self.timeout_s, CLOSED_WITHIN_S))
+            self._take_note_of_control(False)
 
     def arm(self) -> str:
         """Let the pump come on when all is well."""
