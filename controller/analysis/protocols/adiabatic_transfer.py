@@ -97,7 +97,8 @@ def adiabatic_transfer(data: ProtocolData) -> ProtocolResult:
         the decay; `slowest_useful_chirp_hz_per_s`, during which the decay eats half;
         `largest_transfer`, the share of the energy that arrives at the best rate,
         `best_chirp_hz_per_s`, decay and all; `largest_measured_transfer`, that of the chirps
-        that were made, with the modes' masses as the decay tells them;
+        that were made, each from the motion that it began with (a little in the lower mode
+        helps or hinders by its phase), with the modes' masses as the decay tells them;
         `energy_decay_time_s`; each with its sigma.
         Where the fastest safe chirp is below the slowest useful one, no chirp over this
         span is both. `chi_square_ratio`, per degree of freedom.
