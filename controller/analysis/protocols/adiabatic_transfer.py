@@ -44,7 +44,8 @@ SAFE_REST = 0.05  # what a safe chirp leaves behind
 FREE_NUMBERS = 2  # coupling and its phase
 FEWEST_CHIRPS = FREE_NUMBERS + 1
 MOST_STARTS = 5
-MOST_EVALUATIONS = 40  # a start near the truth takes about ten
+MOST_EVALUATIONS = 100  # a start near the truth takes about ten
+CONVERGED_RATIO = 1e-6  # change of chi-square: a thousandth of a sigma, where that is near 1
 FEWEST_STEPS = 20  # of a chirp
 STEP_RAD = 0.1  # of the detuning at its largest, within one step of the motion
 START_PHASES = 8
@@ -383,7 +384,12 @@ class _Fit:
         sigmas = self.sigmas
         for _ in range(PASSES):
             solution = least_squares(
-                self._residuals, values, x_scale="jac", args=(sigmas,), max_nfev=MOST_EVALUATIONS
+                self._residuals,
+                values,
+                x_scale="jac",
+                args=(sigmas,),
+                ftol=CONVERGED_RATIO,
+                max_nfev=MOST_EVALUATIONS,
             )
             if not solution.success:
                 return None
