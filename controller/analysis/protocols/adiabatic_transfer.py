@@ -226,16 +226,20 @@ def _chirp(passage: Passage, data: ProtocolData) -> Chirp:
     turns = turns * np.exp(-1j * TWO_PI * step_s * middles_hz)
     detunings, joined = _joined(np.angle(turns) / step_s, step_s)
     before_m2, after_m2 = passage.total[first], passage.total[off : off + count].mean()
+    # The sum is read a little off the edges of the chirp: roughly known rates carry it there.
+    duration_s = passage.edge_s(off) - passage.edge_s(on)
+    read_s = float(times_s[off : off + count].mean() - times_s[first])
+    rate_per_s = 0.5 * (data.facts.lower.decay_rate_per_s + data.facts.upper.decay_rate_per_s)
     return Chirp(
         start=np.array([roots[LOWER], roots[UPPER] * cmath.exp(1j * cmath.phase(overlap))]),
         detunings_rad_s=detunings,
         step_s=joined * step_s,
         last_step_s=passage.edge_s(off) - float(times_s[first]) - len(detunings) * joined * step_s,
-        duration_s=passage.edge_s(off) - passage.edge_s(on),
+        duration_s=duration_s,
         tracked_sigma_hz=sigma_hz,
         transferred=fraction_lower(passage, slice(off, off + count)),
         diffusion_rad2=diffusion_rad2(passage, slice(first, off + 1), data.facts),
-        kept=float(after_m2 / before_m2),
+        kept=float(after_m2 / before_m2) * math.exp(rate_per_s * (read_s - duration_s)),
     )
 
 
