@@ -30,7 +30,7 @@ NAMES = (*CASES, *pulses.PULSE_CASES, DISAGREEMENT)
 def errors_of(name: str, seeds: range) -> dict[str, np.ndarray]:
     """Errors in sigmas of every result of a case."""
     if name == DISAGREEMENT:
-        return {"difference_disagreement_hz": pulses.disagreement_errors(seeds)}
+        return {"difference_disagreement_hz": pulses.disagreement_errors(seeds, Bench())}
     if name in pulses.PULSE_CASES:
         return pulses.errors_in_sigmas(name, seeds, Bench())
     return errors_in_sigmas(name, seeds)

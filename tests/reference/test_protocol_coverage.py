@@ -48,7 +48,7 @@ def test_the_largest_measured_transfer_is_known_as_well_as_it_says() -> None:
 
 
 def test_fringes_and_loop_disagree_by_no_more_than_they_say() -> None:
-    check_coverage("difference_disagreement_hz", pulses.disagreement_errors(range(20), biases=4))
+    check_coverage("difference_disagreement_hz", pulses.disagreement_errors(range(20), Bench()))
 
 
 def test_what_could_be_seen_is_known_as_well_as_it_says() -> None:
