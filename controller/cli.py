@@ -8,17 +8,16 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
 import sys
 import time
 import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, nullcontext
 from importlib import import_module
-from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
+from controller.arguments import ALL_SCENARIOS, EXPORT_NAMES, LAST_PORT, QUICK_SEEDS, parsed
 from controller.errors import DifftoneError, InputError, RunFailed
 from controller.runtime.scenarios import scenario_path, shipped_scenarios
 
@@ -29,17 +28,9 @@ if TYPE_CHECKING:
     from controller.runtime.runner import Outcome
     from controller.settings import Configuration
 
-DEFAULT_SCENARIO = "quiet_room"
-ALL_SCENARIOS = "all"
-
-LIMITS_SEEDS, QUICK_SEEDS = 20, 3
 RAW_SEEDS_RATIO = 5  # of the seeds, where raw samples make a trial about ten times slower
 FIRST_SEED = 1  # of a scenario that names none
 
-EXPORT_NAMES = {"csv": "tracks.csv", "hdf5": "log.h5"}
-LOG_HELP = "log.sqlite, or the folder of a run for all pieces of its log"
-
-COMMAND_PORT, LAST_PORT = 8462, 65535  # of a service, as in ServiceSettings; telemetry: one more
 DESK_MODULES = frozenset(("PySide6", "shiboken6", "pyqtgraph"))
 
 EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT = 0, 1, 2
@@ -69,8 +60,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for variable in BLAS_THREAD_VARIABLES:
         os.environ.setdefault(variable, "1")
     try:
-        options = _parser().parse_args(arguments)
-        return options.command(options)
+        options = parsed(arguments)
+        return COMMANDS[options.command](options)
     except InputError as error:
         return _complain(error, EXIT_BAD_INPUT)
     except DifftoneError as error:
@@ -92,206 +83,6 @@ def _complain(reason: object, status: int) -> int:
     """One line on standard error."""
     print("difftone:", " ".join(str(reason).split()), file=sys.stderr)
     return status
-
-
-# --- arguments -----------------------------------------------------------
-
-
-class _Parser(argparse.ArgumentParser):
-    """A parser whose complaints are the one line of every other error."""
-
-    def error(self, message: str) -> NoReturn:
-        """Raise instead of printing the usage."""
-        raise InputError(f"{message}; see {self.prog} --help")
-
-
-def _parser() -> argparse.ArgumentParser:
-    """The commands and their options."""
-    parser = _Parser(prog="difftone", description="Keeps a pump tone on a drifting difference.")
-    parser.add_argument("--version", action="version", version=f"difftone {version('difftone')}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-
-    rehearse = commands.add_parser("rehearse", help="run on the simulated membrane")
-    rehearse.add_argument(
-        "scenario", nargs="?", default=DEFAULT_SCENARIO, metavar="SCENARIO",
-        help=f"name of a shipped scenario or a TOML file (default: {DEFAULT_SCENARIO})",
-    )  # fmt: skip
-    rehearse.add_argument("--list", action="store_true", help="list the shipped scenarios")
-    rehearse.add_argument("--seed", type=_whole_number, metavar="N", help="other random numbers")
-    rehearse.add_argument("--duration-s", type=_positive, metavar="S", help="length of the run")
-    rehearse.add_argument("--paced", action="store_true", help="in real time")
-    _add_protocol_options(rehearse)
-    _add_run_options(rehearse)
-    rehearse.set_defaults(command=_rehearse)
-
-    replay = commands.add_parser("replay", help="follow two lines of a SigMF recording")
-    replay.add_argument("recording", type=Path, metavar="RECORDING", help=".sigmf-meta file")
-    replay.add_argument("--modes", type=_two_frequencies, metavar="F1,F2", help="the lines [Hz]")
-    replay.add_argument("--config", type=Path, metavar="FILE", help="settings of the loop")
-    _add_run_options(replay)
-    replay.set_defaults(command=_replay)
-
-    run = commands.add_parser("run", help="run on the instrument of a configuration")
-    run.add_argument("configuration", type=Path, metavar="CONFIG")
-    _add_protocol_options(run)
-    _add_run_options(run)
-    run.set_defaults(command=_run)
-
-    keys = commands.add_parser("keys", help="make keys for the live service and its clients")
-    keys.add_argument("folder", type=Path, metavar="FOLDER")
-    which = keys.add_mutually_exclusive_group()
-    which.add_argument("--reader", metavar="NAME", help="let in a client that may listen and look")
-    which.add_argument("--controller", metavar="NAME", help="let in one that may change things")
-    which.add_argument("--remove", metavar="NAME", help="let a client in no longer")
-    keys.set_defaults(command=_keys)
-
-    serve = commands.add_parser("serve", help="run in real time, for clients to watch and steer")
-    on = serve.add_mutually_exclusive_group(required=True)
-    on.add_argument("configuration", type=Path, nargs="?", metavar="CONFIG")
-    on.add_argument("--rehearse", metavar="SCENARIO", help="on the simulator, in real time")
-    serve.add_argument("--out", type=Path, metavar="DIR", help="(default: runs/NAME-NUMBER)")
-    serve.add_argument("--name", metavar="NAME", help="of the service (default: the file's name)")
-    serve.add_argument(
-        "--port", type=_whole_number, metavar="N",
-        help="for commands, the next one for telemetry; 0: any that are free",
-    )  # fmt: skip
-    serve.set_defaults(command=_serve)
-
-    desk = commands.add_parser("desk", help="open a window: rehearse, watch and steer, browse logs")
-    shown = desk.add_mutually_exclusive_group()
-    shown.add_argument("--rehearse", metavar="SCENARIO", help="begin with a rehearsal")
-    shown.add_argument(
-        "--connect", type=_address_and_ports, metavar="ADDRESS[:PORT]",
-        help="begin with a service; PORT is that of its commands, telemetry on the next one",
-    )  # fmt: skip
-    shown.add_argument("--log", type=Path, metavar="LOG", help=LOG_HELP)
-    desk.add_argument("--keys", type=Path, metavar="FILE", help="of the client, for --connect")
-    desk.add_argument("--out", type=Path, metavar="DIR", help="of --rehearse (default: runs/...)")
-    desk.set_defaults(command=_desk)
-
-    protocols = commands.add_parser("protocols", help="list the shipped protocols")
-    protocols.set_defaults(command=_protocols)
-
-    report = commands.add_parser("report", help="make the report of a log again")
-    report.add_argument("log", type=Path, metavar="LOG", help=LOG_HELP)
-    report.add_argument("--out", type=Path, metavar="FILE", help="(default: beside the log)")
-    report.set_defaults(command=_report)
-
-    export = commands.add_parser("export", help="write a log as other files")
-    export.add_argument("log", type=Path, metavar="LOG", help=LOG_HELP)
-    export.add_argument(
-        "--to", choices=list(EXPORT_NAMES), required=True,
-        help="csv: the records as a table; hdf5: everything",
-    )  # fmt: skip
-    export.add_argument("--out", type=Path, metavar="FILE", help="(default: beside the log)")
-    export.set_defaults(command=_export)
-
-    design = commands.add_parser("design", help="print the loop design of a configuration")
-    design.add_argument("configuration", metavar="CONFIG", help="TOML file or shipped scenario")
-    design.set_defaults(command=_design)
-
-    limits = commands.add_parser("limits", help="compare the loop with its rivals and the limit")
-    limits.add_argument(
-        "scenario", metavar="SCENARIO",
-        help=f"name of a shipped scenario, a TOML file, or {ALL_SCENARIOS}",
-    )  # fmt: skip
-    limits.add_argument(
-        "--regimes", metavar="NAME,...", help="what is done to the scenario (default: everything)"
-    )
-    many = limits.add_mutually_exclusive_group()
-    many.add_argument(
-        "--seeds", type=_count, default=LIMITS_SEEDS, metavar="N",
-        help=f"trials of each regime, from the scenario's own seed on (default: {LIMITS_SEEDS})",
-    )  # fmt: skip
-    many.add_argument(
-        "--quick", dest="seeds", action="store_const", const=QUICK_SEEDS,
-        help=f"the same as --seeds {QUICK_SEEDS}",
-    )  # fmt: skip
-    limits.add_argument("--out", type=Path, metavar="FILE.json", help="every trial, as JSON")
-    limits.add_argument("--progress", action="store_true", help="progress without a terminal too")
-    limits.set_defaults(command=_limits)
-    return parser
-
-
-def _add_protocol_options(parser: argparse.ArgumentParser) -> None:
-    """The options of every command that can carry out a protocol."""
-    parser.add_argument(
-        "--protocol", metavar="P", help="name of a shipped protocol, or a TOML file"
-    )
-    parser.add_argument(
-        "--set", type=_assignment, action="append", default=[], metavar="NAME=VALUE",
-        help="another value of one of the protocol's parameters; may be repeated",
-    )  # fmt: skip
-    parser.add_argument(
-        "--dry-run", action="store_true", help="print the protocol's timeline, switch nothing on"
-    )
-
-
-def _add_run_options(parser: argparse.ArgumentParser) -> None:
-    """The options of every command that makes a run."""
-    parser.add_argument("--out", type=Path, metavar="DIR", help="(default: runs/NAME-NUMBER)")
-    shown = parser.add_mutually_exclusive_group()
-    shown.add_argument("--quiet", action="store_true", help="no progress, no closing table")
-    shown.add_argument("--progress", action="store_true", help="progress without a terminal too")
-
-
-def _positive(text: str) -> float:
-    """A number above 0."""
-    try:
-        value = float(text)
-    except ValueError:
-        value = float("nan")
-    if not 0.0 < value < float("inf"):
-        raise argparse.ArgumentTypeError(f"{text!r}: must be a number above 0")
-    return value
-
-
-def _whole_number(text: str) -> int:
-    """A whole number, 0 or more."""
-    if not text.isascii() or not text.isdigit():
-        raise argparse.ArgumentTypeError(f"{text!r}: must be a whole number, 0 or more")
-    return int(text)
-
-
-def _count(text: str) -> int:
-    """A whole number, 1 or more."""
-    if not text.isascii() or not text.isdigit() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r}: must be a whole number, 1 or more")
-    return int(text)
-
-
-def _address_and_ports(text: str) -> tuple[str, int, int]:
-    """An address, the port of commands, and that of telemetry."""
-    found = re.fullmatch(r"(?P<host>\[[0-9A-Fa-f:.]+\]|[^\s:]+)(?::(?P<port>\d{1,5}))?", text)
-    port = int(found["port"] or COMMAND_PORT) if found else 0
-    if found is None or not 1 <= port < LAST_PORT:
-        raise argparse.ArgumentTypeError(
-            f"{text!r}: must be an address, or address and port, as in 192.168.1.7:{COMMAND_PORT}"
-        )
-    return found["host"].strip("[]"), port, port + 1
-
-
-def _assignment(text: str) -> tuple[str, float]:
-    """A name and a number."""
-    name, _, value = text.partition("=")
-    try:
-        number = float(value)
-    except ValueError:
-        number = float("nan")
-    if not name or not abs(number) < float("inf"):
-        raise argparse.ArgumentTypeError(f"{text!r}: must be a name and a number, as in decays=3")
-    return name, number
-
-
-def _two_frequencies(text: str) -> tuple[float, float]:
-    """Two different frequencies, the lower one first."""
-    parts = text.split(",")
-    if len(parts) != 2:
-        raise argparse.ArgumentTypeError(f"{text!r}: must be two frequencies, as in 501.6,501.8")
-    lower_hz, upper_hz = sorted(_positive(part) for part in parts)
-    if lower_hz == upper_hz:
-        raise argparse.ArgumentTypeError(f"{text!r}: the two frequencies must differ")
-    return lower_hz, upper_hz
 
 
 # --- commands ------------------------------------------------------------
@@ -725,6 +516,21 @@ def _close(name: str, outcome: Outcome, wall_s: float, options: argparse.Namespa
     if outcome.status != EXIT_DONE:
         raise RunFailed(f"{outcome.reason}; the log is {outcome.folder / 'log.sqlite'}")
     return EXIT_DONE
+
+
+COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
+    "rehearse": _rehearse,
+    "replay": _replay,
+    "run": _run,
+    "keys": _keys,
+    "serve": _serve,
+    "desk": _desk,
+    "protocols": _protocols,
+    "report": _report,
+    "export": _export,
+    "design": _design,
+    "limits": _limits,
+}
 
 
 if __name__ == "__main__":

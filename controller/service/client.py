@@ -25,7 +25,6 @@ from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import zmq
@@ -194,12 +193,7 @@ class Client:
     def __enter__(self) -> Client:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *details: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -164,6 +164,7 @@ class _Service:
         self._mutes: set[str] = set()  # why the pump is muted: by whom, or for what
         self._is_muted_unattended = False
         self._log_state = LogState(state=Logging.WRITING)
+        self._access_complaint = ""
         self._is_status_due = True
         self._next_status_s = self._next_picture_s = 0.0
 
@@ -288,6 +289,7 @@ class _Service:
             self._keep(finding)
         self._look_at_control()
         self._look_at_log()
+        self._look_at_access()
         now_s = time.monotonic()
         if self._is_status_due or now_s >= self._next_status_s:
             self._is_status_due, self._next_status_s = False, now_s + STATUS_EVERY_S
@@ -459,6 +461,12 @@ class _Service:
         ):
             self._is_muted_unattended = True
             self._mute("nobody holds control")
+
+    def _look_at_access(self) -> None:
+        """Say once what is wrong with a list of clients that was changed."""
+        before, self._access_complaint = self._access_complaint, self._sockets.access_complaint
+        if self._access_complaint not in ("", before):
+            self.note("access", f"{self._access_complaint}; the list as it was before counts")
 
     def _look_at_log(self) -> None:
         """Whether the log is still written, and what that means for the pump."""

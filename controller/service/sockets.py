@@ -18,7 +18,6 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import zmq
@@ -144,12 +143,7 @@ class ServiceSockets:
     def __enter__(self) -> ServiceSockets:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *details: object) -> None:
         self.close()
 
     def close(self, linger_ms: int = 0) -> None:

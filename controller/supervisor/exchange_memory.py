@@ -89,9 +89,11 @@ class ExchangeMemory:
         """What the next observer may begin with, against the pair's references; None: nothing."""
         if self._learnt is None:
             return None
-        now = _Known.by(pair.joint.estimate(), sample_index)
+        joint = pair.joint.estimate()
+        now = _Known.by(joint, sample_index)
         powers = np.array([pair.trackers[mode].amplitude ** 2 for mode in ModeId])
-        values, covariance = self._carried(pair.joint.estimate(), now, powers)
+        walk2 = joint.separate_walk_hz_per_root_s**2
+        values, covariance = self._carried(self._learnt, now, powers, walk2)
         values[DIFFERENCE] -= _reference_difference_hz(pair)
         return replace(
             self._learnt,
@@ -102,12 +104,9 @@ class ExchangeMemory:
         )
 
     def _carried(
-        self, joint: JointEstimate, now: _Known, powers: np.ndarray
+        self, learnt: Learnt, now: _Known, powers: np.ndarray, walk2: float
     ) -> tuple[np.ndarray, np.ndarray]:
         """What was learnt as it holds now, with what the joint estimate knows by now."""
-        learnt = self._learnt
-        assert learnt is not None
-        walk2 = joint.separate_walk_hz_per_root_s**2
         values, covariance = learnt.values.copy(), learnt.covariance.copy()
         step = np.eye(len(values))
         step[DIFFERENCE, RATIO] = now.lower_hz - learnt.lower_hz

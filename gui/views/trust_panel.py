@@ -120,13 +120,11 @@ class AllanPlot(CurvePlot):
         limit_taus, limit = self._limit_of(series)
         self._limit.setData(limit_taus, limit, connect="finite")
         self.show_ranges((float(taus[0]), float(taus[-1]) + 0.1), middle, limit)
-        told = "  ·····  what the modes do on their own" if len(limit) else ""
         best = int(np.argmin(deviations))
-        self.set_caption(
-            f"Allan deviation of the difference; least "
-            f"{quantity_text(float(deviations[best]), 'Hz', 2)} "
-            f"at {quantity_text(10.0 ** float(taus[best]), 's', 2)}{told}"
-        )
+        least = quantity_text(float(deviations[best]), "Hz", 2)
+        at = quantity_text(10.0 ** float(taus[best]), "s", 2)
+        told = "; ····· the modes alone" if len(limit) else ""
+        self.set_caption(f"Allan deviation, least {least} at {at}{told}")
 
     @staticmethod
     def _limit_of(series: AllanSeries) -> tuple[np.ndarray, np.ndarray]:

@@ -173,6 +173,7 @@ def test_when_who_holds_control_vanishes_the_pump_goes_off_if_so_configured(
         holder.communicate()
         wait_for(client, "control")  # it is not heard any more
         wait_for(client, PumpState.MUTED)
+        assert tones_on(said(tmp_path)) == DRIVES
 
 
 def test_an_instrument_that_cannot_be_made_is_bad_input(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ FLOORS = {
     "controller.runtime": 6,
     "controller.limits": 7,
     "controller.service": 7,
+    "controller.arguments": 7,
     "controller.cli": 8,
 }
 

@@ -11,7 +11,6 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
 
 from controller.instrument import ToneChannel
 from controller.records import ModeId, ModeRecord, PumpState, Record, TrackerState
@@ -55,21 +54,23 @@ def record(time_s: float, difference_hz: float | None = UPPER_HZ - LOWER_HZ) -> 
     )
 
 
+INFO = ServiceInfo(
+    name="little",
+    version="0",
+    started_utc="2031-01-01T00:00:00+00:00",
+    configuration="little.toml",
+    instrument="little:Little",
+    is_simulated=True,
+    is_paced=True,
+    sample_rate_hz=50_000.0,
+    center_hz=814e3,
+    metres_per_unit=1.0,
+)
+
+
 def picture() -> Picture:
     """The picture of a service that has just been started."""
-    info = ServiceInfo(
-        name="little",
-        version="0",
-        started_utc="2031-01-01T00:00:00+00:00",
-        configuration="little.toml",
-        instrument="little:Little",
-        is_simulated=True,
-        is_paced=True,
-        sample_rate_hz=50_000.0,
-        center_hz=814e3,
-        metres_per_unit=1.0,
-    )
-    return Picture(info, SETTINGS, TONES)
+    return Picture(INFO, SETTINGS, TONES)
 
 
 class LittleService:
@@ -96,12 +97,7 @@ class LittleService:
     def __enter__(self) -> LittleService:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *details: object) -> None:
         self.stop()
 
     def stop(self) -> None:

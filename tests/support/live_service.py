@@ -7,7 +7,6 @@ import os
 import subprocess
 import sys
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from controller.runtime.scenarios import scenario_path
@@ -59,12 +58,7 @@ class LiveService:
     def __enter__(self) -> LiveService:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *details: object) -> None:
         self.stop()
 
     @property

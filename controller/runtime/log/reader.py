@@ -13,7 +13,6 @@ from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
@@ -139,12 +138,7 @@ class LogReader:
     def __enter__(self) -> LogReader:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *details: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from controller import cli
+from controller.arguments import parsed
 
 WITHOUT_QT = """
 import sys
@@ -36,7 +37,7 @@ def complaint(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
     ],
 )
 def test_an_address_may_have_a_port(text: str, address: tuple[str, int, int]) -> None:
-    options = cli._parser().parse_args(["desk", "--connect", text])
+    options = parsed(["desk", "--connect", text])
     assert options.connect == address
 
 
@@ -77,7 +78,7 @@ def test_without_a_display_a_rehearsal_goes_on_in_the_terminal(
         begun.append((options.scenario, options.out))
         return 0
 
-    monkeypatch.setattr(cli, "_rehearse", rehearse)
+    monkeypatch.setitem(cli.COMMANDS, "rehearse", rehearse)
     assert cli.main(["desk", "--rehearse", "quiet_room", "--out", str(tmp_path / "run")]) == 0
     assert begun == [("quiet_room", tmp_path / "run")]
     assert "goes on in the terminal" in capsys.readouterr().out

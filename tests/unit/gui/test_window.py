@@ -91,6 +91,7 @@ def test_mute_takes_one_press_and_no_control(
     window.pump_panel.note_text.setFocus()
     qtbot.keyClick(window.pump_panel.note_text, Qt.Key.Key_F12)
     qtbot.waitUntil(lambda: done(service).count("mute") == 2, timeout=WITHIN_MS)
+    assert window.pump_panel.note_text.text() == ""  # the key is no text
 
 
 def test_what_needs_control_says_so_until_it_is_taken(
@@ -164,6 +165,7 @@ def test_a_note_is_written(qtbot: QtBot, window: Window, service: LittleService)
 def test_a_refusal_is_shown(qtbot: QtBot, window: Window) -> None:
     window.session.do(Action.ARM)  # without control
     qtbot.waitUntil(lambda: "NOT DONE" in window.answer.text(), timeout=WITHIN_MS)
+    assert "control" in window.answer.text()  # and why
 
 
 # --- looking ---------------------------------------------------------------
@@ -279,6 +281,7 @@ def test_a_rehearsal_that_does_not_begin_is_said(qtbot: QtBot, idle_window: Wind
     qtbot.waitUntil(
         lambda: "has not begun" in idle_window.open_page.message.text(), timeout=WITHIN_MS
     )
+    assert not idle_window.is_working
 
 
 def test_all_that_has_changed_is_drawn(window: Window) -> None:

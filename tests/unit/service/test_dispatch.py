@@ -15,24 +15,13 @@ from controller.service.control import Control
 from controller.service.dispatch import Dispatcher, Reply
 from controller.service.link import BeginProtocol, Order, ProtocolView
 from controller.service.measurements import Measurements
-from controller.service.messages import PictureMessage, PumpLimits, ServiceInfo, Status
+from controller.service.messages import PictureMessage, PumpLimits, Status
 from controller.service.sockets import Incoming
 from controller.supervisor.requests import Request, RequestKind
+from tests.support.little_service import INFO
 from tests.support.rehearsals import prepared
 
 LIMITS = PumpLimits(max_amplitude=2.0, offset_limit_hz=10.0)
-INFO = ServiceInfo(
-    name="bench",
-    version="1",
-    started_utc="",
-    configuration="bench.toml",
-    instrument="simulator",
-    is_simulated=True,
-    is_paced=True,
-    sample_rate_hz=50e3,
-    center_hz=0.0,
-    metres_per_unit=1.0,
-)
 
 
 class Desk:

@@ -6,7 +6,7 @@ How it begins and ends stands in tests/faults, with real processes.
 from __future__ import annotations
 
 from types import SimpleNamespace
-from unittest.mock import Mock
+from unittest.mock import Mock, call
 
 import pytest
 
@@ -42,7 +42,7 @@ class Desk:
     @property
     def orders(self) -> list[RequestKind]:
         """What the loop was told."""
-        return [call.args[0].kind for call in self.service._child.order.call_args_list]
+        return [given.args[0].kind for given in self.service._child.order.call_args_list]
 
 
 def test_the_pump_is_muted_as_long_as_the_log_stands_still() -> None:
@@ -86,3 +86,13 @@ def test_a_log_that_failed_ends_the_service() -> None:
     desk.service._has_failed, desk.service._end_reason = False, None
     desk.log_is(Logging.FAILED)
     assert desk.service._end_reason == "the log failed: disk full"
+
+
+def test_a_list_of_clients_that_cannot_be_read_is_said_once() -> None:
+    service, complaint = Desk().service, "clients.toml:3: no key"
+    service._access_complaint = ""
+    for seen in ("", complaint, complaint, "", complaint):
+        service._sockets = SimpleNamespace(access_complaint=seen)  # type: ignore[assignment]
+        service._look_at_access()
+    told = f"{complaint}; the list as it was before counts"
+    assert service.note.call_args_list == 2 * [call("access", told)]  # type: ignore[attr-defined]

@@ -265,8 +265,11 @@ def test_an_answer_to_a_client_that_has_gone_is_nothing(sockets: ServiceSockets)
         ask(socket)
         incoming = until_asked(sockets)
     for _ in range(5):
-        sockets.poll(20)
+        assert sockets.poll(20) == []
         sockets.answer(incoming, ok=True)
+    with plain_socket(zmq.DEALER, sockets.command_port) as socket:  # others are served as before
+        ask(socket)
+        assert until_asked(sockets).identity != incoming.identity
 
 
 # --- where it may listen -------------------------------------------------
