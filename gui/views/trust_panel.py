@@ -123,7 +123,7 @@ class AllanPlot(CurvePlot):
         best = int(np.argmin(deviations))
         least = quantity_text(float(deviations[best]), "Hz", 2)
         at = quantity_text(10.0 ** float(taus[best]), "s", 2)
-        told = "; ····· the modes alone" if len(limit) else ""
+        told = "; ····· modes alone" if len(limit) else ""
         self.set_caption(f"Allan deviation, least {least} at {at}{told}")
 
     @staticmethod
