@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.errors import InputError
 from controller.instrument import StreamFormat, ToneChannel
 from controller.records import ModeId
 from controller.settings import LoopSettings
 from controller.supervisor.drive import DriveConfig
+from controller.supervisor.exchange_memory import difference_duffing_hz, first_learnt
 from controller.supervisor.influence import DuffingShift
 from controller.supervisor.pump import PumpConfig
 from controller.supervisor.searching import FoundMode
@@ -240,6 +241,9 @@ def joint_config(
         coupling_quadrature_sigma_hz=sigma_hz,
         coupling_sigma_hz=sigma_hz,
         asymmetry_sigma=0.5 * pump.mass_ratio_sigma,
+        difference_duffing_hz=difference_duffing_hz(
+            _duffing_hz_per_unit2(settings, metres_per_unit)
+        ),
         duffing_sigma_hz=_duffing_sigma_hz_per_unit2(settings, metres_per_unit),
     )
 
@@ -256,7 +260,7 @@ def observer_config(
         settings.modes.lower.pump_shift_sigma_hz_per_v2,
         settings.modes.upper.pump_shift_sigma_hz_per_v2,
     )
-    return ObserverConfig(
+    config = ObserverConfig(
         scale=max(lower.amplitude, upper.amplitude),
         duffing_hz=_duffing_hz_per_unit2(settings, metres_per_unit),
         duffing_sigma_hz=_duffing_sigma_hz_per_unit2(settings, metres_per_unit),
@@ -283,8 +287,8 @@ def observer_config(
         asymmetry_sigma=0.5 * pump.mass_ratio_sigma,
         shared_walk_hz_per_root_s=joint.shared_walk_hz_per_root_s,
         separate_walk_hz_per_root_s=joint.separate_walk_hz_per_root_s,
-        learnt=learnt,
     )
+    return replace(config, learnt=learnt or first_learnt(config, pair))
 
 
 def duffing_shift(settings: LoopSettings, metres_per_unit: float) -> DuffingShift | None:

@@ -10,13 +10,14 @@ count twice: it is taken out of what the joint estimate knows now.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import scipy.linalg
 
 from controller.records import ModeId
-from controller.tracking.joint import JointEstimate
+from controller.tracking.joint import DifferenceKnowledge
 from controller.tracking.observer import (
     LEARNT,
     LOWER_CROSS,
@@ -24,37 +25,72 @@ from controller.tracking.observer import (
     UPPER_CROSS,
     UPPER_SELF,
     Learnt,
+    Observer,
+    ObserverConfig,
 )
 from controller.tracking.pair import TrackedPair
 
 # Places in Learnt: the difference and the drift ratio come first.
 DIFFERENCE, RATIO = 0, 1
-BOTH = slice(0, 2)
 # Beyond this the difference has jumped since then, and what was known of it is void.
 MOST_SIGMAS = 4.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Known:
-    """Difference [Hz] and drift ratio less one as the joint estimate knew them."""
+def difference_duffing_hz(coefficients_hz: Sequence[float]) -> tuple[float, float]:
+    """What shifts the difference by the squared amplitude of lower and upper mode.
 
-    sample_index: int
-    lower_hz: float
-    mean: np.ndarray  # shape (2,)
-    covariance: np.ndarray
+    Parameters
+    ----------
+    coefficients_hz : sequence of float
+        Lower by itself and by the upper, upper by itself and by the lower.
 
-    @classmethod
-    def by(cls, joint: JointEstimate, sample_index: int) -> _Known:
-        """What a joint estimate knows."""
-        across = joint.difference_ratio_covariance_hz
-        return cls(
-            sample_index=sample_index,
-            lower_hz=joint.lower_hz,
-            mean=np.array([joint.difference_hz, joint.drift_ratio - 1.0]),
-            covariance=np.array(
-                [[joint.difference_sigma_hz**2, across], [across, joint.drift_ratio_sigma**2]]
-            ),
-        )
+    Returns
+    -------
+    (float, float)
+        In the same unit.
+    """
+    lower_self, lower_cross, upper_self, upper_cross = coefficients_hz
+    return upper_cross - lower_self, upper_self - lower_cross
+
+
+def _shared_rows() -> np.ndarray:
+    """What the joint estimate knows, too, of what an observer learns, shape (4, learnt)."""
+    rows = np.zeros((4, len(LEARNT)))
+    rows[DIFFERENCE, DIFFERENCE] = rows[RATIO, RATIO] = 1.0
+    duffing = [LEARNT.index(p) for p in (LOWER_SELF, LOWER_CROSS, UPPER_SELF, UPPER_CROSS)]
+    rows[2:, duffing] = np.array([difference_duffing_hz(unit.tolist()) for unit in np.eye(4)]).T
+    return rows
+
+
+SHARED = _shared_rows()
+
+
+def first_learnt(config: ObserverConfig, pair: TrackedPair) -> Learnt:
+    """What the first observer begins with: the settings, and what the joint estimate knows.
+
+    Parameters
+    ----------
+    config : ObserverConfig
+        By the settings.
+    pair : TrackedPair
+        The modes, with their joint estimate.
+
+    Returns
+    -------
+    Learnt
+        Against the references of the pair.
+    """
+    prior, known = Observer(config).learnt(), pair.joint.knowledge()
+    mean = known.mean.copy()
+    mean[DIFFERENCE] -= _reference_difference_hz(pair)
+    there = np.diag(SHARED @ prior.covariance @ SHARED.T) > 0.0
+    rows, mean, covariance = SHARED[there], mean[there], known.covariance[np.ix_(there, there)]
+    across = prior.covariance @ rows.T
+    foretold = rows @ across
+    gain = np.linalg.solve(foretold, across.T).T
+    values = prior.values + gain @ (mean - rows @ prior.values)
+    lost = gain @ (foretold - covariance) @ gain.T
+    return replace(prior, values=values, covariance=prior.covariance - 0.5 * (lost + lost.T))
 
 
 class ExchangeMemory:
@@ -62,13 +98,15 @@ class ExchangeMemory:
 
     def __init__(self, sample_rate_hz: float) -> None:
         self._rate_hz = sample_rate_hz
-        self._before: _Known | None = None  # by the joint estimate, as the exchange began
+        # What the joint estimate knew as the exchange began, and when that was.
+        self._before: DifferenceKnowledge | None = None
+        self._before_index = 0
         self._learnt: Learnt | None = None  # its difference and lower frequency are absolute
         self._learnt_index = 0
 
     def note_start(self, pair: TrackedPair, sample_index: int) -> None:
         """An observer begins: from here on it knows by itself."""
-        self._before = _Known.by(pair.joint.estimate(), sample_index)
+        self._before, self._before_index = pair.joint.knowledge(), sample_index
 
     def note_end(self, pair: TrackedPair, sample_index: int) -> None:
         """The modes are driven again: keep what the observer knows."""
@@ -89,89 +127,84 @@ class ExchangeMemory:
         """What the next observer may begin with, against the pair's references; None: nothing."""
         if self._learnt is None:
             return None
-        joint = pair.joint.estimate()
-        now = _Known.by(joint, sample_index)
-        powers = np.array([pair.trackers[mode].amplitude ** 2 for mode in ModeId])
-        walk2 = joint.separate_walk_hz_per_root_s**2
-        values, covariance = self._carried(self._learnt, now, powers, walk2)
+        known = pair.joint.knowledge()
+        walk2 = pair.joint.estimate().separate_walk_hz_per_root_s ** 2
+        values, covariance = self._carried(self._learnt, known, sample_index, walk2)
         values[DIFFERENCE] -= _reference_difference_hz(pair)
         return replace(
             self._learnt,
             values=values,
             covariance=covariance,
-            lower_hz=now.lower_hz - pair.mix_hz(ModeId.LOWER),
-            start_powers=powers,
+            lower_hz=known.lower_hz - pair.mix_hz(ModeId.LOWER),
+            start_powers=known.powers,
         )
 
     def _carried(
-        self, learnt: Learnt, now: _Known, powers: np.ndarray, walk2: float
+        self, learnt: Learnt, known: DifferenceKnowledge, sample_index: int, walk2: float
     ) -> tuple[np.ndarray, np.ndarray]:
         """What was learnt as it holds now, with what the joint estimate knows by now."""
-        values, covariance = learnt.values.copy(), learnt.covariance.copy()
-        step = np.eye(len(values))
-        step[DIFFERENCE, RATIO] = now.lower_hz - learnt.lower_hz
-        step[DIFFERENCE] += _duffing_row(powers - learnt.start_powers)
-        values, covariance = step @ values, step @ covariance @ step.T
-        passed_s = (now.sample_index - self._learnt_index) / self._rate_hz
+        passed = _passed(known, learnt.lower_hz, learnt.start_powers)
+        step = np.eye(len(learnt.values))
+        step[DIFFERENCE] = passed @ SHARED
+        values, covariance = step @ learnt.values, step @ learnt.covariance @ step.T
+        passed_s = (sample_index - self._learnt_index) / self._rate_hz
         covariance[DIFFERENCE, DIFFERENCE] += walk2 * passed_s
-        apart_hz = now.mean[DIFFERENCE] - values[DIFFERENCE]
-        variance = covariance[DIFFERENCE, DIFFERENCE] + now.covariance[DIFFERENCE, DIFFERENCE]
+        apart_hz = known.mean[DIFFERENCE] - values[DIFFERENCE]
+        variance = covariance[DIFFERENCE, DIFFERENCE] + known.covariance[DIFFERENCE, DIFFERENCE]
         if self._before is None or apart_hz**2 > MOST_SIGMAS**2 * variance:
-            return _with_new_difference(values, covariance, now)
+            return _with_new_difference(values, covariance, known)
         before = self._before
-        moved = np.array([[1.0, now.lower_hz - before.lower_hz], [0.0, 1.0]])
+        moved = np.eye(len(before.mean))
+        moved[DIFFERENCE] = _passed(known, before.lower_hz, before.powers)
         mean, foretold = moved @ before.mean, moved @ before.covariance @ moved.T
         foretold[DIFFERENCE, DIFFERENCE] += (
-            walk2 * (now.sample_index - before.sample_index) / self._rate_hz
+            walk2 * (sample_index - self._before_index) / self._rate_hz
         )
-        return _with_news(values, covariance, now, mean, foretold)
+        return _with_news(values, covariance, known, mean, foretold)
+
+
+def _passed(known: DifferenceKnowledge, lower_hz: float, powers: np.ndarray) -> np.ndarray:
+    """What the difference has become since then, by what is shared: drift and amplitudes."""
+    return np.array([1.0, known.lower_hz - lower_hz, *(known.powers - powers)])
 
 
 def _with_new_difference(
-    values: np.ndarray, covariance: np.ndarray, now: _Known
+    values: np.ndarray, covariance: np.ndarray, known: DifferenceKnowledge
 ) -> tuple[np.ndarray, np.ndarray]:
     """Difference and ratio by the joint estimate alone; the rest as it was learnt."""
     values, covariance = values.copy(), covariance.copy()
-    values[BOTH] = now.mean
-    covariance[BOTH, :] = covariance[:, BOTH] = 0.0
-    covariance[BOTH, BOTH] = now.covariance
+    both = slice(DIFFERENCE, RATIO + 1)
+    values[both] = known.mean[both]
+    covariance[both, :] = covariance[:, both] = 0.0
+    covariance[both, both] = known.covariance[both, both]
     return values, covariance
 
 
 def _with_news(
-    values: np.ndarray, covariance: np.ndarray, now: _Known, mean: np.ndarray, foretold: np.ndarray
+    values: np.ndarray,
+    covariance: np.ndarray,
+    known: DifferenceKnowledge,
+    mean: np.ndarray,
+    foretold: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """What was learnt, corrected by what the joint estimate knows beyond what it foretold.
 
     In the coordinates in which the foretold covariance is the unit matrix and the present
     one is diagonal (shares), news of each coordinate has the information 1 / share - 1.
     """
-    shares, across = scipy.linalg.eigh(now.covariance, foretold)
+    there = np.diag(foretold) > 0.0
+    block = np.ix_(there, there)
+    shares, across = scipy.linalg.eigh(known.covariance[block], foretold[block])
     for share, axis in zip(shares, across.T, strict=True):
         if share >= 1.0:  # nothing has been learnt in this direction
             continue
-        reading = (axis @ now.mean / share - axis @ mean) / (1.0 / share - 1.0)
-        row = np.zeros(len(values))
-        row[BOTH] = axis
+        reading = (axis @ known.mean[there] / share - axis @ mean[there]) / (1.0 / share - 1.0)
+        row = axis @ SHARED[there]
         column = covariance @ row
         gain = column / (row @ column + share / (1.0 - share))
         values = values + gain * (reading - row @ values)
         covariance = covariance - np.outer(gain, column)
     return values, 0.5 * (covariance + covariance.T)
-
-
-def _duffing_row(more_power: np.ndarray) -> np.ndarray:
-    """How the difference moves with the Duffing coefficients where powers have changed."""
-    row = np.zeros(len(LEARNT))
-    lower, upper = more_power
-    for place, change in (
-        (LOWER_SELF, -lower),
-        (LOWER_CROSS, -upper),
-        (UPPER_SELF, upper),
-        (UPPER_CROSS, lower),
-    ):
-        row[LEARNT.index(place)] = change
-    return row
 
 
 def _reference_difference_hz(pair: TrackedPair) -> float:

@@ -38,12 +38,15 @@ from controller.records import ModeId
 # Places in the state vector.
 LOWER_TURNS, UPPER_TURNS, SHARED_HZ, RATE, REST_HZ, RATIO = range(6)
 SHIFT, SHIFT_DIFFERENCE, COUPLING, QUADRATURE, ASYMMETRY = range(6, 11)
-LASTING = 11  # states from here on belong to the last window only
-LOWER_MEAN, UPPER_MEAN = 11, 12  # phases averaged over it
-MIDDLE_HZ = 13  # the shared drift in the middle of it
+# Of the difference, by the squared amplitude of lower and of upper mode: what is not known
+# of Duffing terms beforehand.
+LOWER_DUFFING, UPPER_DUFFING = 11, 12
+LASTING = 13  # states from here on belong to the last window only
+LOWER_MEAN, UPPER_MEAN = 13, 14  # phases averaged over it
+MIDDLE_HZ = 15  # the shared drift in the middle of it
 # What follows the phases from window to window, unlike what is learnt over minutes.
 FOLLOWED = [LOWER_TURNS, UPPER_TURNS, SHARED_HZ, REST_HZ, LOWER_MEAN, UPPER_MEAN, MIDDLE_HZ]
-STATES = 14
+STATES = 16
 # Products of these with one another move the phases: ratio times drift and its rate,
 # asymmetry times coupling.
 MULTIPLIED = [RATIO, SHARED_HZ, RATE, ASYMMETRY, COUPLING, QUADRATURE]
@@ -126,7 +129,10 @@ class JointConfig:
     coupling_hz: float = 0.0  # g / 2 pi per unit
     coupling_sigma_hz: float = 1.0
     coupling_quadrature_sigma_hz: float = 1.0  # across its expected phase
-    duffing_sigma_hz: float = 0.0  # of each coefficient that shifts a mode [Hz/sample unit^2]
+    # What shifts the difference by the squared amplitude of lower and upper mode, and how well
+    # each coefficient that shifts a mode is known [Hz/sample unit^2].
+    difference_duffing_hz: tuple[float, float] = (0.0, 0.0)
+    duffing_sigma_hz: float = 0.0
     asymmetry_sigma: float = 0.01  # of ln sqrt(m_upper w_upper / (m_lower w_lower))
 
     def __post_init__(self) -> None:
@@ -195,13 +201,26 @@ class JointEstimate:
     tracked_sigma_hz: float  # of what the phases show: difference with the coupling's pull
     drift_ratio: float
     drift_ratio_sigma: float
-    difference_ratio_covariance_hz: float
     coupling_hz: float  # |g| / 2 pi per unit
     coupling_sigma_hz: float
     innovation_ratio: float
     shared_walk_hz_per_root_s: float
     separate_walk_hz_per_root_s: float
     diffusion_scale: float  # learnt, on the thermal phase diffusion
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DifferenceKnowledge:
+    """What is known of the bare difference, and how it hangs together.
+
+    The difference [Hz] at the amplitudes of now, the drift ratio less one, and what the
+    squared amplitudes of lower and upper mode add to the difference [Hz/sample unit^2].
+    """
+
+    mean: np.ndarray  # shape (4,)
+    covariance: np.ndarray  # shape (4, 4)
+    lower_hz: float  # of the lower mode now: where the ratio counts from
+    powers: np.ndarray  # squared amplitudes of lower and upper now
 
 
 class JointEstimator:
@@ -237,6 +256,7 @@ class JointEstimator:
         sigma[COUPLING] = c.coupling_sigma_hz
         sigma[QUADRATURE] = c.coupling_quadrature_sigma_hz
         sigma[ASYMMETRY] = c.asymmetry_sigma
+        sigma[[LOWER_DUFFING, UPPER_DUFFING]] = math.sqrt(2.0) * c.duffing_sigma_hz
         p = np.diag(sigma**2)
         p[SHIFT, SHIFT_DIFFERENCE] = p[SHIFT_DIFFERENCE, SHIFT] = -(c.pump_shift_sigma_hz[0] ** 2)
         self._x = np.tile(x, (members, 1))
@@ -244,6 +264,8 @@ class JointEstimator:
         self._log_likelihood = np.zeros(members)
         self._pump, self._window_s = PumpAction(), 1.0
         self._since_rebase_s = 0.0
+        self._first_powers: np.ndarray | None = None  # those that the rest stands for
+        self._more_powers = np.zeros(2)  # how far they are from there
         self._usual_powers: np.ndarray | None = None  # at which the frequencies were seen
         self._power_change2 = 0.0  # from there to where they are, squared
         self._restarted: set[ModeId] = set()  # whose phase was taken as new in the last window
@@ -359,15 +381,13 @@ class JointEstimator:
         if pump.powers is None or self.config.duffing_sigma_hz == 0.0:
             return
         powers = np.array(pump.powers)
-        if self._usual_powers is None:
-            self._usual_powers = powers
+        if self._first_powers is None or self._usual_powers is None:
+            self._first_powers = self._usual_powers = powers
+        self._more_powers = powers - self._first_powers
         change2 = _change2(powers, self._usual_powers)
         added = self.config.duffing_sigma_hz**2 * max(change2 - self._power_change2, 0.0)
-        if added > 0.0:  # to the lower mode and, independently, to the upper one
+        if added > 0.0:  # the lower mode's error passes for a drift of both
             self._p[:, SHARED_HZ, SHARED_HZ] += added
-            self._p[:, REST_HZ, REST_HZ] += 2.0 * added
-            self._p[:, SHARED_HZ, REST_HZ] -= added
-            self._p[:, REST_HZ, SHARED_HZ] -= added
         share = -math.expm1(-duration_s / USUAL_S)
         self._usual_powers = self._usual_powers + share * (powers - self._usual_powers)
         self._power_change2 = _change2(powers, self._usual_powers)
@@ -401,6 +421,10 @@ class JointEstimator:
         constant, bilinear = _transition_parts(dt, 1.0 + self._ratio_prior)
         if pump.squared > 0.0 or early.squared > 0.0:
             constant, bilinear = _with_pump(constant, bilinear, dt, pump, early)
+        if self._more_powers.any():
+            constant = constant.copy()
+            constant[UPPER_TURNS, LOWER_DUFFING:LASTING] = dt * self._more_powers
+            constant[UPPER_MEAN, LOWER_DUFFING:LASTING] = dt / 2.0 * self._more_powers
         factors = x[:, MULTIPLIED]
         f = constant + (factors @ bilinear.reshape(len(MULTIPLIED), -1)).reshape(self._p.shape)
         known = np.zeros(STATES)
@@ -569,8 +593,7 @@ class JointEstimator:
         rows = np.zeros((4, STATES))
         lower, difference, upper, tracked = rows
         lower[MIDDLE_HZ], lower[SHIFT] = 1.0, squared
-        difference[MIDDLE_HZ], difference[REST_HZ] = ratio, 1.0
-        difference[RATIO], difference[SHIFT_DIFFERENCE] = x[MIDDLE_HZ], squared
+        difference += self._difference_row()
         upper += lower + difference
         tracked += difference
         if squared > 0.0:
@@ -599,7 +622,6 @@ class JointEstimator:
             tracked_sigma_hz=math.hypot(sigmas[3], self._doubted_hz),
             drift_ratio=1.0 + ratio,
             drift_ratio_sigma=math.sqrt(max(float(p[RATIO, RATIO]), 0.0)),
-            difference_ratio_covariance_hz=float(difference @ p[RATIO]),
             coupling_hz=math.hypot(x[COUPLING], x[QUADRATURE]),
             coupling_sigma_hz=math.sqrt(max(coupling_variance, 0.0)),
             innovation_ratio=self.innovation_ratio,
@@ -607,6 +629,30 @@ class JointEstimator:
             separate_walk_hz_per_root_s=math.sqrt(separate),
             diffusion_scale=diffusion,
         )
+
+    def knowledge(self) -> DifferenceKnowledge:
+        """What is known of the difference apart from the pump."""
+        estimate = self.estimate()
+        rows = np.zeros((4, STATES))
+        rows[0] = self._difference_row()
+        rows[1, RATIO] = rows[2, LOWER_DUFFING] = rows[3, UPPER_DUFFING] = 1.0
+        covariance = rows @ self._mixed_p @ rows.T
+        covariance[0, 0] += self._doubted_hz**2
+        learnt_hz = np.add(self.config.difference_duffing_hz, rows[2:] @ self._mixed_x)
+        return DifferenceKnowledge(
+            mean=np.array([estimate.difference_hz, estimate.drift_ratio - 1.0, *learnt_hz]),
+            covariance=covariance,
+            lower_hz=estimate.lower_hz,
+            powers=self._more_powers + (0.0 if self._first_powers is None else self._first_powers),
+        )
+
+    def _difference_row(self) -> np.ndarray:
+        """Derivative of the difference in the middle of the window by the states."""
+        row, x = np.zeros(STATES), self._mixed_x
+        row[[MIDDLE_HZ, REST_HZ]] = self._ratio_prior + float(x[RATIO]), 1.0
+        row[[RATIO, SHIFT_DIFFERENCE]] = x[MIDDLE_HZ], self._pump.squared
+        row[LOWER_DUFFING:LASTING] = self._more_powers
+        return row
 
     def coupling_pulls_hz(self, pump: PumpAction) -> dict[ModeId, float]:
         """Rate that the coupling adds to each mode's phase, as known now [Hz]."""

@@ -2,14 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from controller.records import ModeId
-from controller.supervisor.exchange_memory import ExchangeMemory
-from controller.tracking.observer import LEARNT, LOWER_SELF, SHIFT_DIFFERENCE, UPPER_SELF, Learnt
+from controller.supervisor.exchange_memory import (
+    ExchangeMemory,
+    difference_duffing_hz,
+    first_learnt,
+)
+from controller.tracking.joint import DifferenceKnowledge
+from controller.tracking.observer import (
+    LEARNT,
+    LOWER_CROSS,
+    LOWER_SELF,
+    SHIFT_DIFFERENCE,
+    UPPER_CROSS,
+    UPPER_SELF,
+    Learnt,
+    ObserverConfig,
+)
 
 RATE_HZ = 1000.0
 WALK = 3.0e-5  # Hz per root second
@@ -19,16 +34,19 @@ REFERENCES_HZ = {ModeId.LOWER: 1.0e6, ModeId.UPPER: 1.006e6}
 AMPLITUDE = 0.05
 
 
-def known(mean: np.ndarray, covariance: np.ndarray, lower_hz: float) -> SimpleNamespace:
-    """A joint estimate that knows difference and ratio with a covariance."""
+def known(
+    mean: np.ndarray, covariance: np.ndarray, lower_hz: float, powers: np.ndarray | None = None
+) -> SimpleNamespace:
+    """A joint estimate that knows difference and ratio, and maybe Duffing terms."""
+    more = 4 - len(mean)
     return SimpleNamespace(
-        lower_hz=lower_hz,
-        difference_hz=mean[0],
-        difference_sigma_hz=covariance[0, 0] ** 0.5,
-        drift_ratio=1.0 + mean[1],
-        drift_ratio_sigma=covariance[1, 1] ** 0.5,
-        difference_ratio_covariance_hz=covariance[0, 1],
-        separate_walk_hz_per_root_s=WALK,
+        knowledge=lambda: DifferenceKnowledge(
+            mean=np.pad(mean, (0, more)),
+            covariance=np.pad(covariance, (0, more)),
+            lower_hz=lower_hz,
+            powers=np.full(2, AMPLITUDE**2) if powers is None else powers,
+        ),
+        estimate=lambda: SimpleNamespace(separate_walk_hz_per_root_s=WALK),
     )
 
 
@@ -36,9 +54,8 @@ def pair_of(joint: SimpleNamespace, learnt: Learnt | None = None) -> SimpleNames
     """What the memory asks of a pair."""
     observer = None if learnt is None else SimpleNamespace(learnt=lambda: learnt)
     return SimpleNamespace(
-        joint=SimpleNamespace(estimate=lambda: joint),
+        joint=joint,
         observer=observer,
-        trackers={mode: SimpleNamespace(amplitude=AMPLITUDE) for mode in ModeId},
         mix_hz=REFERENCES_HZ.__getitem__,
     )
 
@@ -161,3 +178,105 @@ def test_before_the_first_exchange_there_is_nothing() -> None:
     joint = known(START_MEAN, START_COVARIANCE, 1.0e6)
     memory.note_end(pair_of(joint), 10)
     assert memory.recall(pair_of(joint), 20) is None
+
+
+# -- Duffing terms -------------------------------------------------------------------------
+
+DUFFING = [LEARNT.index(place) for place in (LOWER_SELF, LOWER_CROSS, UPPER_SELF, UPPER_CROSS)]
+DUFFING_HZ, DUFFING_SIGMA_HZ = (2.0, 1.2, 2.5, 1.4), 0.2  # per sample unit^2
+CONFIG = ObserverConfig(
+    scale=AMPLITUDE,
+    detector_noise=(1e-6, 1e-6),
+    thermal_amplitude=(1e-4, 1e-4),
+    decay_rate_per_s=(0.1, 0.1),
+    decay_rate_sigma=0.3,
+    frequency_hz=(0.0, START_MEAN[0] - 6000.0),
+    frequency_sigma_hz=(1e-3, START_COVARIANCE[0, 0] ** 0.5),
+    ratio=START_MEAN[1],
+    ratio_sigma=START_COVARIANCE[1, 1] ** 0.5,
+    shift_hz=(0.0, 0.0),
+    shift_sigma_hz=(0.05, 0.07),
+    coupling_hz=0.1 + 0j,
+    coupling_sigma_hz=0.01,
+    asymmetry=0.0,
+    asymmetry_sigma=0.01,
+    shared_walk_hz_per_root_s=1e-3,
+    separate_walk_hz_per_root_s=WALK,
+    duffing_hz=DUFFING_HZ,
+    duffing_sigma_hz=DUFFING_SIGMA_HZ,
+)
+ROWS = np.zeros((4, len(LEARNT)))  # difference, ratio, Duffing terms by lower and upper
+ROWS[0, DIFFERENCE] = ROWS[1, RATIO] = 1.0
+ROWS[2, DUFFING], ROWS[3, DUFFING] = (-1.0, 0.0, 0.0, 1.0), (0.0, -1.0, 1.0, 0.0)
+
+
+def test_the_difference_shifts_by_what_the_modes_shift_apart() -> None:
+    assert difference_duffing_hz(DUFFING_HZ) == pytest.approx((1.4 - 2.0, 2.5 - 1.2))
+
+
+def with_duffing() -> tuple[np.ndarray, np.ndarray]:
+    """What a joint estimate begins with: difference, ratio and both Duffing terms."""
+    mean = np.array([*START_MEAN, *difference_duffing_hz(DUFFING_HZ)])
+    covariance = np.diag([0.0, 0.0, 2.0 * DUFFING_SIGMA_HZ**2, 2.0 * DUFFING_SIGMA_HZ**2])
+    covariance[:2, :2] = START_COVARIANCE
+    return mean, covariance
+
+
+def test_the_first_observer_begins_with_what_the_joint_estimate_learnt() -> None:
+    """Against a Kalman filter over all that an observer knows, from one reading."""
+    mean, covariance = with_duffing()
+    row, reading, variance = np.array([1.0, 0.0, AMPLITUDE**2, -(AMPLITUDE**2)]), 5999.999, 1e-8
+    learnt = first_learnt(
+        CONFIG, pair_of(known(*corrected(mean, covariance, row, reading, variance), 1.0e6))
+    )
+    prior, across = np.zeros(len(LEARNT)), np.diag(learnt.covariance.diagonal())
+    prior[:2], prior[DUFFING] = START_MEAN, DUFFING_HZ
+    across[:2, :2] = START_COVARIANCE
+    across[DUFFING, DUFFING] = DUFFING_SIGMA_HZ**2
+    expected, across = corrected(prior, across, row @ ROWS, reading, variance)
+    expected[DIFFERENCE] -= 6000.0
+    seen = [DIFFERENCE, RATIO, *DUFFING]
+    assert learnt.values[seen] == pytest.approx(expected[seen], abs=1e-10)
+    block = np.ix_(seen, seen)
+    assert learnt.covariance[block] == pytest.approx(across[block], rel=1e-6, abs=1e-12)
+
+
+def test_without_duffing_terms_the_first_observer_knows_of_none() -> None:
+    config = replace(CONFIG, duffing_hz=4 * (0.0,), duffing_sigma_hz=0.0)
+    learnt = first_learnt(config, pair_of(known(START_MEAN, START_COVARIANCE, 1.0e6)))
+    assert learnt.values[:2] == pytest.approx(START_MEAN - [6000.0, 0.0])
+    assert learnt.covariance[:2, :2] == pytest.approx(START_COVARIANCE)
+    assert not learnt.values[DUFFING].any() and not learnt.covariance[DUFFING].any()
+
+
+def test_what_amplitudes_taught_between_exchanges_is_taken_over() -> None:
+    """A fall of the lower mode that the joint estimate saw, against a filter that saw it all."""
+    start_mean, start_covariance = with_duffing()
+    values, covariance = np.zeros(len(LEARNT)), np.zeros((len(LEARNT),) * 2)
+    covariance[np.ix_([0, 1], [0, 1])] = START_COVARIANCE
+    values[:2], values[DUFFING] = START_MEAN - [6000.0, 0.0], DUFFING_HZ
+    covariance[DUFFING, DUFFING] = DUFFING_SIGMA_HZ**2
+    both = np.full(2, AMPLITUDE**2)
+    learnt = Learnt(values=values, covariance=covariance, lower_hz=0.0, start_powers=both)
+    memory, before = ExchangeMemory(RATE_HZ), known(start_mean, start_covariance, 1.0e6)
+    memory.note_start(pair_of(before), 0)
+    memory.note_end(pair_of(before, learnt), 0)
+
+    fallen = np.array([0.1, 1.0]) * AMPLITUDE**2
+    step = np.eye(4)
+    step[0, 2:] = fallen - both
+    reading, variance = 6000.0025, 2.0e-8
+    now = corrected(
+        step @ start_mean, step @ start_covariance @ step.T, np.eye(4)[0], reading, variance
+    )
+    recalled = memory.recall(pair_of(known(*now, 1.0e6, fallen)), 0)
+
+    step = np.eye(len(LEARNT))
+    step[DIFFERENCE] += (fallen - both) @ ROWS[2:]
+    expected, across = corrected(
+        step @ values, step @ covariance @ step.T, ROWS[0], reading - 6000.0, variance
+    )
+    assert recalled is not None
+    assert recalled.values == pytest.approx(expected, abs=1e-8)
+    assert recalled.covariance == pytest.approx(across, rel=1e-5, abs=1e-12)
+    assert recalled.covariance[DUFFING[0], DUFFING[0]] < 0.8 * DUFFING_SIGMA_HZ**2
