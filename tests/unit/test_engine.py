@@ -17,6 +17,7 @@ from controller.protocol.runner import ProtocolRunner
 from controller.records import ModeId, PumpState, TrackerState
 from controller.settings import LoopSettings
 from controller.supervisor.requests import Request, RequestKind
+from controller.tracking.observer import LEARNT, LOWER_DECAY, UPPER_DECAY
 from controller.tracking.states import TRANSITIONS
 from tests.support.rehearsals import Rehearsal, prepared, with_pump_early
 from tests.unit.protocol.plans import plan_of
@@ -518,11 +519,15 @@ def test_what_an_observer_learnt_the_next_one_begins_with() -> None:
     run.until(9.0, requests={8.1: requests[8.1]})
     assert run.engine._pair is not None and run.engine._pair.observer is not None
     first = run.engine._pair.observer
-    assert first.config.learnt is None
     run.until(15.0, requests={at: asked for at, asked in requests.items() if at > 9.0})
     second = run.engine._pair.observer
     assert second is not None and second is not first
-    assert second.config.learnt is not None
+    decays = [LEARNT.index(place) for place in (LOWER_DECAY, UPPER_DECAY)]
+    before, after = (
+        observer.config.learnt.covariance.diagonal()[decays]
+        for observer in (first, second)
+    )
+    assert np.all(after < 0.25 * before)  # two seconds of a free decay tell some per cent of it
 
 
 # -- a protocol ------------------------------------------------------------------------------------
