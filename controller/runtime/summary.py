@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -214,17 +215,38 @@ def pump_account(reader: LogReader, end_s: float) -> dict[str, Any]:
     rate_hz = reader.stream.sample_rate_hz
     grace_s = INTERLOCK_GRACE_S + channel.latency_samples / rate_hz
     forbidden = forbidden_spans(interlock, grace_s=grace_s, end_s=end_s)
+    openings_s = [event.time_s for event in interlock if event.kind == "interlock_open"]
     on_s = outside_s = 0.0
-    for start_s, until_s in _on_spans(reader, channel, end_s):
+    for start_s, until_s in _joined(_on_spans(reader, channel, end_s)):
         on_s += until_s - start_s
+        # What evidence has once spoken against is wrong to its end, whatever becomes of the
+        # evidence: the pump has to go off and come back through the healthy time.
+        first = bisect_left(openings_s, start_s)
+        deadline_s = openings_s[first] + grace_s if first < len(openings_s) else math.inf
+        deadline_s = min(deadline_s, until_s)
+        outside_s += until_s - deadline_s
         # Spans of both kinds are in order: what ended before is done with.
         while forbidden and forbidden[0][1] <= start_s:
             forbidden.pop(0)
         for from_s, to_s in forbidden:
-            if from_s >= until_s:
+            if from_s >= deadline_s:
                 break
-            outside_s += min(until_s, to_s) - max(start_s, from_s)
+            outside_s += min(deadline_s, to_s) - max(start_s, from_s)
     return {"on_s": on_s, "on_outside_interlock_s": outside_s, "mutes": mutes}
+
+
+def _joined(spans: Iterable[tuple[float, float]]) -> Iterator[tuple[float, float]]:
+    """Spans in order, those made one that follow without a break."""
+    start_s: float | None = None
+    end_s = 0.0
+    for from_s, until_s in spans:
+        if start_s is not None and from_s > end_s:
+            yield start_s, end_s
+            start_s = None
+        start_s = from_s if start_s is None else start_s
+        end_s = until_s
+    if start_s is not None:
+        yield start_s, end_s
 
 
 def _on_spans(

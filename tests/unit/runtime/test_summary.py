@@ -145,6 +145,25 @@ def test_a_late_mute_is_convicted_of_the_time_beyond_the_grace(tmp_path: Path) -
     assert outside_s == pytest.approx(0.3 + 0.01 - 0.05 - LATENCY_S)
 
 
+@pytest.mark.parametrize("cleared_after_s", [0.02, 0.2])
+def test_evidence_that_has_cleared_does_not_excuse_a_late_mute(
+    tmp_path: Path, cleared_after_s: float
+) -> None:
+    writer = writer_in(tmp_path)
+    add_event(writer, 2.0, "interlock_closed")
+    add_tone(writer, 2.0, 0.5)
+    add_tone(writer, 4.0, 0.6)  # it follows: the pump is on without a break
+    add_event(writer, 6.0, "interlock_open")
+    add_event(writer, 6.0 + cleared_after_s, "interlock_closed")
+    add_tone(writer, 6.5, 0.0, ramp_s=0.01)
+    add_tone(writer, 8.0, 0.5)  # after the healthy time it may be on again
+    add_record(writer, 10.0, TrackerState.LOCKED, 1.0)
+    writer.close("done")
+    pump = summary_of(tmp_path)["pump"]
+    assert pump["on_outside_interlock_s"] == pytest.approx(0.5 + 0.01 - 0.05 - LATENCY_S)
+    assert pump["on_s"] == pytest.approx(4.5 + 0.01 + 2.0)
+
+
 def test_a_pump_before_the_first_release_is_convicted_at_once(tmp_path: Path) -> None:
     writer = writer_in(tmp_path)
     add_tone(writer, 1.0, 0.5)
