@@ -17,6 +17,7 @@ DECADES = 8  # to a hundred seconds
 # A device's clock may run so much slower than the computer's without being taken for late.
 CLOCK_ERROR = 5.0e-4
 WAITED_RATIO = 0.5  # of a block: a read that waited so long was ahead of its block
+PACE_GAIN = 0.02  # a pace is learnt from some fifty blocks, about a second
 
 
 class LatencyHistogram:
@@ -77,7 +78,7 @@ class BlockClock:
     sample_rate_hz : float
         Rate of the stream [Hz].
     late_s : float
-        How much longer than its own length a block may take to come [s].
+        How much longer than usual a block may take to come [s].
     now_s : callable
         A clock that never goes back [s].
     """
@@ -99,6 +100,7 @@ class BlockClock:
         self._arrived_s: float | None = None
         self._origin_s = math.inf  # when sample 0 was due, judged by the earliest blocks
         self._end_s = 0.0  # of the last block, stream time
+        self._pace = 1.0  # of the stream: wall clock over stream time, below 1 in a quick rehearsal
 
     def reading(self) -> None:
         """The loop is ready for the next block."""
@@ -124,18 +126,21 @@ class BlockClock:
         """
         now_s, before_s = self._now_s(), self._arrived_s
         self._block_s, self._end_s = samples / self._rate_hz, end_index / self._rate_hz
-        has_waited = now_s - self._reading_s > WAITED_RATIO * self._block_s
+        own_block_s = min(self._pace, 1.0) * self._block_s
+        has_waited = now_s - self._reading_s > WAITED_RATIO * own_block_s
         self._note_schedule(now_s, has_waited)
         # Not while it still works off what a step that did not count has left.
         self._is_counted = self.is_counting and (self._is_counted or has_waited)
         self._arrived_s = now_s
-        overdue_s = 0.0 if before_s is None else now_s - before_s - self._block_s
+        overdue_s = 0.0 if before_s is None else now_s - before_s - own_block_s
         if overdue_s > self._late_s:
             self.late_by_s = overdue_s
             self.is_behind = True
             return True
         if has_waited:
             self.is_behind = False
+        if before_s is not None and not self.is_behind:
+            self._pace += PACE_GAIN * ((now_s - before_s) / self._block_s - self._pace)
         return False
 
     def _note_schedule(self, now_s: float, has_waited: bool) -> None:
