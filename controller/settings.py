@@ -125,7 +125,7 @@ class RunSettings(_Table):
     """How long, and what is recorded."""
 
     duration_s: Positive = 600.0  # from the lock of both modes
-    pump_from_s: NotNegative = 0.0  # not before; and never outside the interlock
+    pump_from_s: NotNegative = 0.0  # not before, unless it is armed; never outside the interlock
     record_rate_hz: Annotated[float, Field(gt=0.0, le=100.0)] = 10.0  # rows in log and tracks
     protocol: str | None = None  # None or "drift_watch": keep the pump on the difference
     read_timeout_s: Positive = 1.0  # how long a block may stay away

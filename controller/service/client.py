@@ -372,7 +372,7 @@ class Client:
             self._take_note_of_control(False)
 
     def arm(self) -> str:
-        """Let the pump come on when all is well."""
+        """Let the pump come on as soon as all is well, also before `run.pump_from_s`."""
         return self._done("arm").text
 
     def disarm(self) -> str:

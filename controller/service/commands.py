@@ -136,7 +136,7 @@ class GiveUpControl(_Control):
 
 
 class Arm(_Control):
-    """Let the pump come on when all is well."""
+    """Let the pump come on as soon as all is well, also before `run.pump_from_s`."""
 
     command: Literal["arm"] = "arm"
 

@@ -190,7 +190,7 @@ class Dispatcher:
         self._request(RequestKind.ARM, command)
         if self._desk.measurements.is_on:
             return Reply(True, "a mute is lifted; the pump comes on as the protocol says")
-        return Reply(True, "the pump comes on when all is well")
+        return Reply(True, "the pump comes on as soon as all has been well for the healthy time")
 
     def _disarm(self, command: Disarm) -> Reply:
         is_stopped = self._desk.measurements.is_on

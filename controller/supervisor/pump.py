@@ -65,7 +65,7 @@ class PumpConfig:
     sigma_limit_hz: float
     healthy_s: float
     ramp_s: float
-    from_index: int  # not before this sample
+    from_index: int  # not before this sample, unless somebody asks for it
     is_directed: bool = False  # by a protocol: ARM lifts a mute, and PUMP alone asks for the pump
 
     def __post_init__(self) -> None:
@@ -115,7 +115,8 @@ class PumpSupervisor:
         self._on_at: int | None = None  # where the tone really began
         self.is_over = False  # a pump that was wished for a time has been on for it
         self._last_index = 0  # of the view before
-        self._said_at = self.config.from_index  # what the pump waits for
+        self._from_index = self.config.from_index
+        self._said_at = self._from_index  # what the pump waits for
         self._asked_amplitude = 0.0
         self._off_refused = False
         self._silenced_from: PumpState | None = None
@@ -276,11 +277,14 @@ class PumpSupervisor:
             self._is_held = False
             is_asked_for = kind is RequestKind.ARM and not self.config.is_directed
             self._is_armed = self._is_armed or is_asked_for
+            if kind is RequestKind.ARM:
+                self._wait_no_longer(index)
             if self.state is not PumpState.ON:
                 self.interlock.distrust()
         elif kind is RequestKind.PUMP:
             assert request.wish is not None
             self.wish, self._is_armed, self.is_over = request.wish, True, False
+            self._wait_no_longer(index)
         elif kind is RequestKind.DISARM:
             self._is_armed = False
         elif kind is RequestKind.MUTE:
@@ -290,6 +294,11 @@ class PumpSupervisor:
         elif kind is RequestKind.SET_OFFSET:
             self.wish = replace(self.wish, offset_hz=value)
         yield self._event(index, "request", text)
+
+    def _wait_no_longer(self, index: int) -> None:
+        """Somebody asked for the pump: that means now, as soon as all is well."""
+        self._from_index = min(self._from_index, index)
+        self._said_at = min(self._said_at, index)
 
     def _refusal(self, request: Request) -> str:
         """Why a request cannot be followed; empty if it can."""
@@ -373,7 +382,7 @@ class PumpSupervisor:
             if self.state is not PumpState.OFF:
                 yield self._enter_with_event(PumpState.OFF, index, "not wanted")
             return
-        if index < self.config.from_index:
+        if index < self._from_index:
             return
         if self.state is PumpState.OFF:
             yield self._enter_with_event(PumpState.ARMED, index, "wanted")

@@ -109,6 +109,34 @@ def test_it_does_not_come_on_before_its_time() -> None:
     assert pump.state is PumpState.ON
 
 
+@pytest.mark.parametrize(
+    "asked",
+    [
+        Request(kind=RequestKind.ARM),
+        Request(kind=RequestKind.PUMP, wish=PumpWish(amplitude=0.5)),
+    ],
+    ids=lambda asked: asked.kind.value,
+)
+def test_who_asks_for_the_pump_does_not_wait_for_its_time(asked: Request) -> None:
+    pump, asked_at = PumpSupervisor(replace(CONFIG, from_index=10**6)), 5 * HEALTHY
+    for index in range(BLOCK, asked_at, BLOCK):
+        step(pump, view(index))
+    assert pump.state is PumpState.OFF
+    step(pump, view(asked_at), asked)
+    for index in range(asked_at + BLOCK, asked_at + HEALTHY + BLOCK, BLOCK):
+        step(pump, view(index))
+    assert pump.state is PumpState.ON
+
+
+def test_lifting_a_mute_is_not_to_ask_for_the_pump() -> None:
+    pump = PumpSupervisor(replace(CONFIG, from_index=10**6))
+    step(pump, view(BLOCK), request(RequestKind.MUTE))
+    step(pump, view(2 * BLOCK), request(RequestKind.UNMUTE))
+    for index in range(3 * BLOCK, 3 * HEALTHY, BLOCK):
+        step(pump, view(index))
+    assert pump.state is PumpState.OFF
+
+
 def test_a_pump_without_amplitude_stays_off() -> None:
     pump = PumpSupervisor(replace(CONFIG, amplitude=0.0))
     for index in range(BLOCK, 3 * HEALTHY, BLOCK):
