@@ -13,7 +13,7 @@ import numpy as np
 from controller.records import ModeId
 from controller.supervisor.drives import Drives
 from controller.supervisor.tone_state import ToneState
-from controller.tracking.joint import PumpAction
+from controller.tracking.joint_motion import PumpAction
 from controller.tracking.observer import ObserverInput
 from controller.tracking.pair import TrackedPair
 

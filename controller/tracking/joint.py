@@ -29,27 +29,38 @@ from __future__ import annotations
 import copy
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
 from controller.records import ModeId
-
-# Places in the state vector.
-LOWER_TURNS, UPPER_TURNS, SHARED_HZ, RATE, REST_HZ, RATIO = range(6)
-SHIFT, SHIFT_DIFFERENCE, COUPLING, QUADRATURE, ASYMMETRY = range(6, 11)
-# Of the difference, by the squared amplitude of lower and of upper mode: what is not known
-# of Duffing terms beforehand.
-LOWER_DUFFING, UPPER_DUFFING = 11, 12
-LASTING = 13  # states from here on belong to the last window only
-LOWER_MEAN, UPPER_MEAN = 13, 14  # phases averaged over it
-MIDDLE_HZ = 15  # the shared drift in the middle of it
-# What follows the phases from window to window, unlike what is learnt over minutes.
-FOLLOWED = [LOWER_TURNS, UPPER_TURNS, SHARED_HZ, REST_HZ, LOWER_MEAN, UPPER_MEAN, MIDDLE_HZ]
-STATES = 16
-# Products of these with one another move the phases: ratio times drift and its rate,
-# asymmetry times coupling.
-MULTIPLIED = [RATIO, SHARED_HZ, RATE, ASYMMETRY, COUPLING, QUADRATURE]
+from controller.tracking.joint_motion import (
+    ASYMMETRY,
+    COUPLING,
+    FOLLOWED,
+    LASTING,
+    LOWER_DUFFING,
+    LOWER_MEAN,
+    LOWER_TURNS,
+    MIDDLE_HZ,
+    MULTIPLIED,
+    QUADRATURE,
+    RATE,
+    RATE_TIME_S,
+    RATIO,
+    REST_HZ,
+    SHARED_HZ,
+    SHIFT,
+    SHIFT_DIFFERENCE,
+    STATES,
+    UPPER_DUFFING,
+    UPPER_MEAN,
+    UPPER_TURNS,
+    PumpAction,
+    noise_parts,
+    transition_parts,
+    with_duffing,
+    with_pump,
+)
 
 # Members of the bank beside the centre: variances that differ by these factors up and
 # down, for shared walk, separate walk, diffusion and detector noise. Half a factor 2 off
@@ -61,9 +72,6 @@ MOVE_AT = 2.0  # log-likelihood; moving the centre changes no estimate by itself
 NOISES = (2, 3)  # places of diffusion and detector noise among the strengths
 FORGET_S = 300.0  # arbitrary between 100 and 1000: how long innovations count
 LEAST_LEAD = -10.0  # no member falls back further (weight 5e-5), so that each can return
-# The ratio may change a little with what is warmed: 1e-3 in a quarter of an hour.
-RATIO_WALK2_PER_S = 1.0e-9
-RATE_TIME_S = 60.0  # the rate of the shared drift is remembered for about a minute
 AMBIGUOUS_TURNS = 0.2  # a phase less certain than this may be a turn off: 2.5 sigma to half a turn
 BROKEN_TURNS = 0.1  # the trackers' own gate: 0.6 rad
 RESTART_TURNS = 0.01  # what a restarted phase may be off by: 0.2 Hz for half a window
@@ -142,25 +150,6 @@ class JointConfig:
         logs = self.strengths.as_logs()
         if not np.all(np.isfinite(logs)):
             raise ValueError(f"strengths are {self.strengths}; each has to be positive")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PumpAction:
-    """What pump and drives did to the phases, on average over some time."""
-
-    squared: float = 0.0  # pump amplitude squared [unit^2]
-    # The coupling adds the rate Re(g / 2 pi * pull): pull is the amplitude [unit] times
-    # the ratio of the other mode's amplitude to this one's, turned by psi.
-    lower_pull: complex = 0j
-    upper_pull: complex = 0j
-    lower_known_hz: float = 0.0  # rates that are known: a drive off 90 degrees
-    upper_known_hz: float = 0.0
-    # Known parts of the bare frequencies themselves: Duffing shifts by what the amplitudes
-    # differ from where they are held.
-    lower_duffing_hz: float = 0.0
-    upper_duffing_hz: float = 0.0
-    # Squared amplitudes of lower and upper [sample units^2]; None: as before.
-    powers: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -418,13 +407,11 @@ class JointEstimator:
     ) -> None:
         """Every member over a time in which the phases are averaged."""
         x, members = self._x, len(self._x)
-        constant, bilinear = _transition_parts(dt, 1.0 + self._ratio_prior)
+        constant, bilinear = transition_parts(dt, 1.0 + self._ratio_prior)
         if pump.squared > 0.0 or early.squared > 0.0:
-            constant, bilinear = _with_pump(constant, bilinear, dt, pump, early)
+            constant, bilinear = with_pump(constant, bilinear, dt, pump, early)
         if self._more_powers.any():
-            constant = constant.copy()
-            constant[UPPER_TURNS, LOWER_DUFFING:LASTING] = dt * self._more_powers
-            constant[UPPER_MEAN, LOWER_DUFFING:LASTING] = dt / 2.0 * self._more_powers
+            constant = with_duffing(constant, dt, self._more_powers)
         factors = x[:, MULTIPLIED]
         f = constant + (factors @ bilinear.reshape(len(MULTIPLIED), -1)).reshape(self._p.shape)
         known = np.zeros(STATES)
@@ -448,7 +435,7 @@ class JointEstimator:
         noises[:, 4] = strengths[:, 2] * reading.lower_diffusion_turns2_per_s
         noises[:, 5] = strengths[:, 2] * reading.upper_diffusion_turns2_per_s
         self._p = f @ self._p @ f.transpose(0, 2, 1)
-        self._p += (noises @ _noise_parts(dt)).reshape(self._p.shape)
+        self._p += (noises @ noise_parts(dt)).reshape(self._p.shape)
 
     def _correct(
         self, mode: ModeId, turns: float, variance: np.ndarray, diffused_turns2: float
@@ -496,7 +483,7 @@ class JointEstimator:
         not explain in the upper one, the rest has. `variances_turns2` are the variances
         that this adds to the members' mean phases.
         """
-        shared, cross, square, rest = _noise_parts(self._window_s)[:4]
+        shared, cross, square, rest = noise_parts(self._window_s)[:4]
         ratio = (1.0 + self._ratio_prior + self._x[:, RATIO])[:, None]
         if mode is ModeId.LOWER:
             place, added = LOWER_MEAN, shared + ratio * cross + ratio * ratio * square
@@ -747,97 +734,6 @@ def _change2(powers: np.ndarray, usual: np.ndarray) -> float:
 def _phases_of(mode: ModeId) -> tuple[int, int]:
     """Places of a mode's phase at the end of the window, and of its mean."""
     return (LOWER_TURNS, LOWER_MEAN) if mode is ModeId.LOWER else (UPPER_TURNS, UPPER_MEAN)
-
-
-@lru_cache(maxsize=16)
-def _transition_parts(dt: float, ratio: float) -> tuple[np.ndarray, np.ndarray]:
-    """Transition over a window of dt without a pump: constant, and per multiplied state.
-
-    A frequency moves the phase at the end by frequency * dt and the mean phase by half
-    of it. A rate fades as exp(-t / RATE_TIME_S): its integrals over t, t' and t'' give
-    what it does to frequency, phase and mean phase. The second part, shape
-    (6, STATES, STATES), times the states MULTIPLIED is what products of two states add
-    to the derivative.
-    """
-    tau, faded_s = RATE_TIME_S, -RATE_TIME_S * math.expm1(-dt / RATE_TIME_S)
-    constant, bilinear = np.zeros((STATES, STATES)), np.zeros((6, STATES, STATES))
-    per_ratio, per_drift, per_rate = bilinear[:3]
-    constant[:LASTING, :LASTING] = np.eye(LASTING)
-    constant[SHARED_HZ, RATE] = faded_s
-    constant[RATE, RATE] = math.exp(-dt / tau)
-    constant[MIDDLE_HZ, [SHARED_HZ, RATE]] = 1.0, -tau * math.expm1(-dt / 2.0 / tau)
-    for lower, upper, time_s, rate_s2 in (
-        (LOWER_TURNS, UPPER_TURNS, dt, tau * (dt - faded_s)),
-        (LOWER_MEAN, UPPER_MEAN, dt / 2.0, tau * (dt / 2.0 - tau + tau * faded_s / dt)),
-    ):
-        constant[lower, LOWER_TURNS] = constant[upper, UPPER_TURNS] = 1.0
-        constant[lower, [SHARED_HZ, RATE]] = time_s, rate_s2
-        constant[upper, [SHARED_HZ, RATE]] = ratio * time_s, ratio * rate_s2
-        constant[upper, REST_HZ] = time_s
-        per_ratio[upper, [SHARED_HZ, RATE]] = time_s, rate_s2
-        per_drift[upper, RATIO] = time_s
-        per_rate[upper, RATIO] = rate_s2
-    return constant, bilinear
-
-
-def _with_pump(
-    constant: np.ndarray, bilinear: np.ndarray, dt: float, pump: PumpAction, early: PumpAction
-) -> tuple[np.ndarray, np.ndarray]:
-    """The same with what the pump adds: shift, and the pull Re(coupling * pull)."""
-    constant, bilinear = constant.copy(), bilinear.copy()
-    per_asymmetry, per_coupling, per_quadrature = bilinear[3:]
-    for lower, upper, time_s, action in (
-        (LOWER_TURNS, UPPER_TURNS, dt, pump),
-        (LOWER_MEAN, UPPER_MEAN, dt / 2.0, early),
-    ):
-        shift = action.squared * time_s
-        constant[lower, SHIFT] = constant[upper, SHIFT] = shift
-        constant[upper, SHIFT_DIFFERENCE] = shift
-        for row, pull, sign in ((lower, action.lower_pull, 1.0), (upper, action.upper_pull, -1.0)):
-            in_phase, across = pull.real * time_s, -pull.imag * time_s
-            constant[row, COUPLING], constant[row, QUADRATURE] = in_phase, across
-            per_asymmetry[row, COUPLING], per_asymmetry[row, QUADRATURE] = (
-                sign * in_phase,
-                sign * across,
-            )
-            per_coupling[row, ASYMMETRY] = sign * in_phase
-            per_quadrature[row, ASYMMETRY] = sign * across
-    return constant, bilinear
-
-
-@lru_cache(maxsize=16)
-def _noise_parts(dt: float) -> np.ndarray:
-    """Covariance that a window of dt adds, per strength.
-
-    In the order of shared walk, times ratio, times ratio squared; separate walk;
-    diffusion of the lower and of the upper phase; constant.
-
-    A step of a walk that has a time s to go moves the frequency by 1, the phase at
-    the end by s and the mean phase by s^2 / (2 dt), and the frequency in the middle
-    only if s > dt / 2. A step of a diffusing phase moves the phase by 1 and its mean
-    by s / dt. The parts are integrals of products of these over s: polynomials of
-    fourth degree in each half, which three Gauss nodes integrate exactly.
-    """
-    nodes, weights = np.polynomial.legendre.leggauss(3)
-    half = (nodes + 1.0) / 4.0
-    s, ds = dt * np.concatenate((half, half + 0.5)), dt / 4.0 * np.tile(weights, 2)
-    lower, upper, rest, lower_phase, upper_phase = np.zeros((5, STATES, len(s)))
-    lower[[SHARED_HZ, LOWER_TURNS, LOWER_MEAN]] = np.ones_like(s), s, s * s / (2.0 * dt)
-    lower[MIDDLE_HZ] = s > dt / 2.0
-    upper[[UPPER_TURNS, UPPER_MEAN]] = s, s * s / (2.0 * dt)
-    rest[:] = upper
-    rest[REST_HZ] = 1.0
-    lower_phase[[LOWER_TURNS, LOWER_MEAN]] = np.ones_like(s), s / dt
-    upper_phase[[UPPER_TURNS, UPPER_MEAN]] = np.ones_like(s), s / dt
-    cross = (lower * ds) @ upper.T
-    shared = (lower * ds) @ lower.T
-    # A rate that keeps for RATE_TIME_S and amounts, over that time, to the walk.
-    shared[RATE, RATE] = 2.0 * dt / RATE_TIME_S**2
-    constant = np.zeros((STATES, STATES))
-    constant[RATIO, RATIO] = RATIO_WALK2_PER_S * dt
-    parts = [shared, cross + cross.T]
-    parts += [(step * ds) @ step.T for step in (upper, rest, lower_phase, upper_phase)]
-    return np.array([*parts, constant]).reshape(7, -1)
 
 
 def _sigma(row: np.ndarray, p: np.ndarray) -> float:

@@ -28,7 +28,8 @@ from controller.signal.oscillator import (
     rotation,
     turns_at,
 )
-from controller.tracking.joint import JointEstimate, JointEstimator, JointReading, PumpAction
+from controller.tracking.joint import JointEstimate, JointEstimator, JointReading
+from controller.tracking.joint_motion import PumpAction
 from controller.tracking.observer import Observer, ObserverEstimate, ObserverInput
 from controller.tracking.phase_tracker import PhaseReading, PhaseTracker
 from controller.tracking.strays import StrayLines

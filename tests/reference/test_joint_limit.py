@@ -21,9 +21,9 @@ from controller.tracking.joint import (
     JointEstimate,
     JointEstimator,
     JointReading,
-    PumpAction,
     Strengths,
 )
+from controller.tracking.joint_motion import PumpAction
 from controller.tracking.limits import (
     DifferenceModel,
     SharedDrift,

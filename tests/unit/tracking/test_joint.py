@@ -16,9 +16,9 @@ from controller.tracking.joint import (
     JointEstimate,
     JointEstimator,
     JointReading,
-    PumpAction,
     Strengths,
 )
+from controller.tracking.joint_motion import PumpAction
 from tests.support.phases import Room, phases_of
 
 TICK_S = 0.1

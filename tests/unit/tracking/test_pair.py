@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from controller.records import ModeId, TrackerState
-from controller.tracking.joint import JointConfig, JointEstimator, PumpAction, Strengths
+from controller.tracking.joint import JointConfig, JointEstimator, Strengths
+from controller.tracking.joint_motion import PumpAction
 from controller.tracking.pair import (
     Influence,
     PairConfig,
