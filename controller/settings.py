@@ -118,7 +118,8 @@ class TrackingSettings(_Table):
     likely_common_walk_hz_per_root_s: Positive | None = None  # what learning it begins with
     likely_separate_walk_hz_per_root_s: Positive | None = None  # likewise
     gain_walk_per_root_s: NotNegative = 1.0e-3  # relative, of the detector's gain
-    drift_ratio_sigma: Positive = 0.01  # how far the ratio of drifts may be from f_upper / f_lower
+    drift_ratio: Positive | None = None  # of drifts, upper over lower; None: f_upper / f_lower
+    drift_ratio_sigma: Positive = 0.01  # how far the ratio of the drifts may be from that
 
 
 class RunSettings(_Table):

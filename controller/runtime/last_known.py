@@ -18,7 +18,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 from controller.errors import InputError
 from controller.records import Knowledge, ModeId, ModeRecord, Record, TrackerState
 from controller.runtime.private_file import write_private
-from controller.settings import Configuration, ModeSettings, PumpSettings
+from controller.settings import Configuration, ModeSettings, PumpSettings, TrackingSettings
 
 LAST_KNOWN_NAME = "last_known.json"
 SAVE_EVERY_S = 60.0
@@ -32,6 +32,9 @@ LEAST_LOOK_HZ = 50.0
 KNOWN_SIGMAS = 3.0
 # What a coupling or a shift may have changed by since, relative (common practice, no source).
 CHANGED_SINCE = 0.1
+# What the ratio of the drifts may have changed by: as much as the joint estimate lets it
+# change in a quarter of an hour, because something else may warm the modes.
+RATIO_CHANGED_SINCE = 1.0e-3
 
 _Finite = Annotated[float, Field(allow_inf_nan=False)]
 _Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
@@ -198,8 +201,8 @@ def narrowed(configuration: Configuration, known: LastKnown, age_s: float) -> Co
     Configuration
         The first search looks where the modes were, as wide as they may have
         drifted since; the ranges of later searches stay. Walks, coupling and
-        shifts are begun with as they were learnt, where the configuration does
-        not state them.
+        shifts and the ratio of the drifts are begun with as they were learnt, where
+        the configuration does not state them.
 
     Raises
     ------
@@ -208,12 +211,6 @@ def narrowed(configuration: Configuration, known: LastKnown, age_s: float) -> Co
         device.
     """
     modes = configuration.modes
-    tracking = configuration.tracking.model_copy(
-        update={
-            "likely_common_walk_hz_per_root_s": known.common_walk_hz_per_root_s,
-            "likely_separate_walk_hz_per_root_s": known.separate_walk_hz_per_root_s,
-        }
-    )
     return configuration.model_copy(
         update={
             "modes": modes.model_copy(
@@ -222,10 +219,23 @@ def narrowed(configuration: Configuration, known: LastKnown, age_s: float) -> Co
                     for mode in ModeId
                 }
             ),
-            "tracking": tracking,
+            "tracking": _with_drifts(configuration.tracking, known),
             "pump": _with_coupling(configuration.pump, known),
         }
     )
+
+
+def _with_drifts(tracking: TrackingSettings, known: LastKnown) -> TrackingSettings:
+    update: dict[str, float | None] = {
+        "likely_common_walk_hz_per_root_s": known.common_walk_hz_per_root_s,
+        "likely_separate_walk_hz_per_root_s": known.separate_walk_hz_per_root_s,
+    }
+    ratio, sigma = known.drift_ratio, known.drift_ratio_sigma
+    if tracking.drift_ratio is None and ratio is not None and sigma is not None and ratio > 0.0:
+        sigma = math.hypot(sigma, RATIO_CHANGED_SINCE)
+        if sigma < tracking.drift_ratio_sigma:
+            update |= {"drift_ratio": ratio, "drift_ratio_sigma": sigma}
+    return tracking.model_copy(update=update)
 
 
 def _narrowed_mode(

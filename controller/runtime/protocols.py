@@ -254,6 +254,7 @@ def _facts(settings: LoopSettings, reader: LogReader, basebands: np.ndarray) -> 
         upper=upper,
         temperature_k=tracking.temperature_k,
         gain_walk_per_root_s=tracking.gain_walk_per_root_s,
+        drift_ratio=tracking.drift_ratio,
         drift_ratio_sigma=tracking.drift_ratio_sigma,
         mass_ratio_sigma=pump.mass_ratio_sigma,
         coupling_hz_per_unit=pump.coupling_hz_per_unit or 0.0,

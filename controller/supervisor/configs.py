@@ -231,6 +231,7 @@ def joint_config(
             True,
             True,
         ),
+        drift_ratio=tracking.drift_ratio,
         drift_ratio_sigma=tracking.drift_ratio_sigma,
         pump_shift_hz=(modes.lower.pump_shift_hz_per_v2, modes.upper.pump_shift_hz_per_v2),
         pump_shift_sigma_hz=(

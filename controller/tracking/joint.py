@@ -131,6 +131,7 @@ class JointConfig:
     frequency_sigma_hz: float  # of each mode at the start
     strengths: Strengths
     learnt: tuple[bool, bool, bool, bool] = (True, True, True, True)
+    drift_ratio: float | None = None  # of the shared drift, upper over lower; None: as frequencies
     drift_ratio_sigma: float = 0.01
     pump_shift_hz: tuple[float, float] = (0.0, 0.0)  # per unit^2: lower, upper
     pump_shift_sigma_hz: tuple[float, float] = (0.05, 0.05)
@@ -225,7 +226,7 @@ class JointEstimator:
     def reset(self) -> None:
         """Start again from the prior."""
         c = self.config
-        self._ratio_prior = c.upper_reference_hz / c.lower_reference_hz - 1.0
+        self._ratio_prior = (c.drift_ratio or c.upper_reference_hz / c.lower_reference_hz) - 1.0
         self._base = np.zeros(2)  # Hz; moved by `_rebase`
         self._center = c.strengths.as_logs()
         self._directions = self._bank_directions()

@@ -168,6 +168,8 @@ def test_what_was_learnt_is_begun_with() -> None:
     assert begun.tracking.likely_common_walk_hz_per_root_s == 0.3
     assert begun.tracking.likely_separate_walk_hz_per_root_s == 0.4
     assert begun.tracking.common_walk_hz_per_root_s is None  # it is still learnt
+    assert begun.tracking.drift_ratio == 1.01
+    assert begun.tracking.drift_ratio_sigma == pytest.approx((1e-4**2 + 1e-3**2) ** 0.5)
     assert begun.pump.coupling_hz_per_unit == 0.5
     assert begun.pump.coupling_sigma_hz_per_unit == pytest.approx((0.02**2 + 0.05**2) ** 0.5)
     assert begun.modes.lower.pump_shift_hz_per_v2 == 0.02
@@ -175,8 +177,16 @@ def test_what_was_learnt_is_begun_with() -> None:
 
 
 def test_what_the_configuration_states_stays() -> None:
-    stated = configuration(pump={"coupling_hz_per_unit": 0.7})
-    assert narrowed(stated, known(), 0.0).pump == stated.pump
+    stated = configuration(pump={"coupling_hz_per_unit": 0.7}, tracking={"drift_ratio": 1.004})
+    begun = narrowed(stated, known(), 0.0)
+    assert begun.pump == stated.pump
+    assert begun.tracking.drift_ratio == 1.004
+    assert begun.tracking.drift_ratio_sigma == stated.tracking.drift_ratio_sigma
+
+
+def test_a_ratio_that_is_known_no_better_than_before_is_not_taken_over() -> None:
+    vague = replace(KNOWLEDGE, drift_ratio_sigma=0.02)
+    assert narrowed(configuration(), known(vague), 0.0).tracking.drift_ratio is None
 
 
 def test_a_coupling_within_its_noise_is_not_known() -> None:

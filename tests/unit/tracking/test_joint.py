@@ -423,6 +423,21 @@ def test_the_estimate_does_not_jump_where_the_bank_is_centred_anew() -> None:
     assert np.all(np.abs(np.diff(errors_hz[50:])) < 5.0 * sigmas_hz[51:])
 
 
+def test_a_ratio_that_was_measured_is_begun_with() -> None:
+    """Before anything can have been learnt the difference is known the better for it."""
+    measured = dataclasses.replace(CONFIG, drift_ratio=ROOM.ratio, drift_ratio_sigma=1e-4)
+    knowing, learning = JointEstimator(measured), JointEstimator(CONFIG)
+    assert knowing.estimate().drift_ratio == ROOM.ratio
+    frequencies = CONFIG.upper_reference_hz / CONFIG.lower_reference_hz
+    assert learning.estimate().drift_ratio == pytest.approx(frequencies)
+    for made in (knowing, learning):
+        fed(made, PHASES.turns.T[:100])
+    assert abs(knowing.estimate().drift_ratio - ROOM.ratio) < 4e-4
+    assert is_right(knowing.estimate(), 100)
+    before, after = learning.estimate(), knowing.estimate()
+    assert after.difference_sigma_hz < before.difference_sigma_hz
+
+
 # -- Duffing ------------------------------------------------------------------------------------
 
 
