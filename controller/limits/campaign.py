@@ -49,7 +49,8 @@ stretch of a trial, the median over the seeds, in mHz; in brackets the median ra
   two optimal   two independent filters, each optimal for its own mode
   best script   polynomials fitted to the phase difference, with the best of several windows
   best loops    two loops of one fixed bandwidth, with the best of several
-  68 %, 95 %    share of errors inside the 68 and 95 % intervals that this program states
+  68 %, 95 %    share of errors inside the 68 and 95 % intervals that this program states, with
+                the standard error that so many trials leave
   known         share of the time in which it states a difference
   lost          runs with an undetected loss of lock: an error above 5 sigma for more than 2 s
                 while the state says locked or the observer is the source
@@ -92,6 +93,12 @@ class RegimeResult:
     def covered(self, level: str) -> float:
         """Share of the records inside the stated interval, mean over the trials."""
         return _mean([trial.covered.get(level, math.nan) for trial in self.done])
+
+    def covered_sigma(self, level: str) -> float:
+        """Standard error of that share: the records of one trial are not independent."""
+        shares = [trial.covered.get(level, math.nan) for trial in self.done]
+        known = [share for share in shares if math.isfinite(share)]
+        return float(np.std(known, ddof=1)) / math.sqrt(len(known)) if len(known) > 1 else math.nan
 
     @property
     def known_fraction(self) -> float:
@@ -320,8 +327,10 @@ def _coverage_row(name: str, result: RegimeResult) -> tuple[str, ...]:
     """How far the stated uncertainties of one regime can be relied on."""
     return (
         name,
-        _percent(result.covered("68")),
-        _percent(result.covered("95")),
+        *(
+            f"{_percent(result.covered(level))}±{_percent(result.covered_sigma(level))}"
+            for level in ("68", "95")
+        ),
         _percent(result.known_fraction),
         f"{result.undetected_losses}",
         f"{len(result.done)} of {len(result.trials)}",

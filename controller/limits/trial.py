@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
@@ -65,6 +65,7 @@ class Trial:
     regime: Regime
     seed: int
     with_rivals: bool = True
+    with_limit: bool = True  # whether a filter that is given the truth is run; needed by rivals
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,13 +142,19 @@ class _Run:
     """The loop without a log, and everything beside it that its judges need."""
 
     def __init__(
-        self, configuration: Configuration, instrument: SimulatedInstrument, regime: Regime
+        self,
+        configuration: Configuration,
+        instrument: SimulatedInstrument,
+        regime: Regime,
+        *,
+        keeps_basebands: bool,
     ) -> None:
         self.records: list[Record] = []
         self.given: list[GivenTone] = []
         self.locked_s = math.nan
         self._instrument = instrument
         self._engine = Engine(configuration, instrument.stream, instrument.tones)
+        self._keeps_basebands = keeps_basebands
         self._capture: BasebandCapture | None = None  # from the lock on
         self._waiting = list(regime.requests(configuration))
         self._read_timeout_s = configuration.run.read_timeout_s
@@ -192,7 +199,7 @@ class _Run:
 
     def _keep(self, block: SampleBlock) -> None:
         """Keep what is near the modes, once it is known where they are."""
-        if self._capture is None and self._engine.has_locked:
+        if self._keeps_basebands and self._capture is None and self._engine.has_locked:
             lower, upper = (self.records[-1].modes[mode].frequency_hz for mode in ModeId)
             if lower is not None and upper is not None:
                 self._capture = BasebandCapture(self._instrument.stream, (lower, upper))
@@ -268,7 +275,7 @@ def _judged(trial: Trial) -> TrialResult:
         trial.regime.applied(trial.configuration), trial.source, options={"seed": trial.seed}
     )
     instrument = simulated_instrument(configuration, trial.source)
-    run = _Run(configuration, instrument, trial.regime)
+    run = _Run(configuration, instrument, trial.regime, keeps_basebands=trial.with_limit)
     run.to_the_end()
     truth = _Truth.of(instrument)
 
@@ -276,29 +283,50 @@ def _judged(trial: Trial) -> TrialResult:
     true_hz = truth.difference_hz(times_s)
     start_s, end_s = (run.locked_s + at_s for at_s in trial.regime.judged_s)
     chosen = (times_s > start_s) & (times_s <= end_s)
-    judged_s, judged_hz = times_s[chosen], true_hz[chosen]
     stated_hz = _column(record.difference_hz for record in run.records)
     sigma_hz = _column(record.difference_sigma_hz for record in run.records)
+    normalised = (stated_hz - true_hz) / sigma_hz
+    result = TrialResult(
+        seed=trial.seed,
+        errors_hz={
+            DIFFTONE: rms((stated_hz - true_hz)[chosen]),
+            TRACKERS: rms((_trackers_hz(run.records) - true_hz)[chosen]),
+        },
+        sigma_hz=rms(sigma_hz[chosen]),
+        known_fraction=float(np.mean(np.isfinite(normalised[chosen]))),
+        covered=coverage(normalised[chosen]),
+        undetected_losses=undetected_losses(run.records, normalised),
+    )
+    if not trial.with_limit:
+        return result
+    return _beside_others(result, trial, configuration, instrument, run, truth, times_s[chosen])
+
+
+def _beside_others(
+    result: TrialResult,
+    trial: Trial,
+    configuration: Configuration,
+    instrument: SimulatedInstrument,
+    run: _Run,
+    truth: _Truth,
+    judged_s: np.ndarray,
+) -> TrialResult:
+    """A result with the limit, and with the errors of what else could be done."""
+    judged_hz = truth.difference_hz(judged_s)
     informed = _informed(configuration, instrument, run, truth)
     informed_hz = np.interp(judged_s, informed.times_s, informed.difference_hz)
     informed_sigma_hz = rms(np.interp(judged_s, informed.times_s, informed.sigma_hz))
-
+    start_s, end_s = (run.locked_s + at_s for at_s in trial.regime.judged_s)
     basebands, amplitudes_m = run.basebands, truth.amplitudes_m(start_s, end_s)
-    errors_hz = {
-        DIFFTONE: rms(stated_hz[chosen] - judged_hz),
-        TRACKERS: rms(_trackers_hz(run.records)[chosen] - judged_hz),
-        INFORMED: rms(informed_hz - judged_hz),
-    }
+    errors_hz = {**result.errors_hz, INFORMED: rms(informed_hz - judged_hz)}
     if trial.with_rivals:
         model = difference_model(truth.device, amplitudes_m, basebands.period_s)
         rivals = _rivals_hz(basebands, model, truth.modes_hz(float(basebands.times_s[0])), judged_s)
         errors_hz |= {name: rms(values_hz - judged_hz) for name, values_hz in rivals.items()}
-
     is_driven = all(configuration.drive.amplitude_of(mode) > 0.0 for mode in ModeId)
     is_steady = is_driven and not trial.regime.is_released
-    normalised = (stated_hz - true_hz) / sigma_hz
-    return TrialResult(
-        seed=trial.seed,
+    return replace(
+        result,
         errors_hz=errors_hz,
         # In steady state the limit has a closed form; elsewhere it is what the filter that
         # is given the truth states.
@@ -307,11 +335,7 @@ def _judged(trial: Trial) -> TrialResult:
             if is_steady
             else informed_sigma_hz
         ),
-        sigma_hz=rms(sigma_hz[chosen]),
         informed_sigma_hz=informed_sigma_hz,
-        known_fraction=float(np.mean(np.isfinite(normalised[chosen]))),
-        covered=coverage(normalised[chosen]),
-        undetected_losses=undetected_losses(run.records, normalised),
     )
 
 

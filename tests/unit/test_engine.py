@@ -524,8 +524,7 @@ def test_what_an_observer_learnt_the_next_one_begins_with() -> None:
     assert second is not None and second is not first
     decays = [LEARNT.index(place) for place in (LOWER_DECAY, UPPER_DECAY)]
     before, after = (
-        observer.config.learnt.covariance.diagonal()[decays]
-        for observer in (first, second)
+        observer.config.learnt.covariance.diagonal()[decays] for observer in (first, second)
     )
     assert np.all(after < 0.25 * before)  # two seconds of a free decay tell some per cent of it
 

@@ -6,6 +6,7 @@ import json
 import math
 import multiprocessing
 import signal
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -72,6 +73,14 @@ def test_medians_are_over_the_trials_that_could_be_judged() -> None:
     assert of_three.covered("68") == pytest.approx(0.66)
 
 
+def test_a_share_is_as_uncertain_as_the_trials_differ() -> None:
+    shares = (0.9, 1.0, 0.8)
+    three = regime_result(*(replace(result(1), covered={"95": share}) for share in shares))
+    assert three.covered("95") == pytest.approx(0.9)
+    assert three.covered_sigma("95") == pytest.approx(0.1 / math.sqrt(3.0))
+    assert math.isnan(regime_result(result(1)).covered_sigma("95"))
+
+
 def test_a_ratio_is_taken_within_each_trial() -> None:
     ratios = regime_result(result(1, 1.0, 1e-4), result(2, 4.0, 2e-4), result(3, 3.0, 1e-3))
     assert ratios.ratio("informed") == pytest.approx(1.0)  # of 1, 2 and 0.3
@@ -100,7 +109,7 @@ def test_the_table_has_a_row_for_each_regime_in_two_blocks() -> None:
     assert errors[1].split()[:4] == ["driven", "0.100", "0.110", "(1.10)"]
     assert errors[1].endswith("0.300 (3.00) 3 s  0.200 (2.00) 1 Hz")
     assert errors[2].split() == ["thermal", *["-"] * 7]
-    assert coverage[1].split() == ["driven", "66.0", "94.0", "100.0", "1", "2", "of", "2"]
+    assert coverage[1].split() == ["driven", "66.0±0.0", "94.0±0.0", "100.0", "1", "2", "of", "2"]
 
 
 def test_the_table_stays_within_its_width_where_rivals_are_lost() -> None:

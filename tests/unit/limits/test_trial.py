@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from controller.limits.regimes import Regime
 from controller.limits.trial import (
     DIFFTONE,
     INFORMED,
+    TRACKERS,
     Trial,
     coverage,
     rms,
@@ -147,3 +149,7 @@ def test_a_driven_pair_is_followed_to_near_its_limit() -> None:
     assert DIFFTONE in result.errors_hz
     assert result.known_fraction == 1.0
     assert result.undetected_losses == 0
+    alone = run_trial(replace(trial(), with_limit=False))
+    assert alone.covered == result.covered
+    assert alone.errors_hz == {name: result.errors_hz[name] for name in (DIFFTONE, TRACKERS)}
+    assert math.isnan(alone.limit_hz)
