@@ -13,7 +13,6 @@ from dataclasses import dataclass, fields, replace
 import pyqtgraph as pg
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor, QFont, QPalette
-from PySide6.QtWidgets import QApplication
 
 from gui.models.verdict import Level
 
@@ -115,9 +114,8 @@ BIG_POINTS = 28
 KEPT_WHEN_FADED = frozenset(("paper", "raised", "ink", "faint", "rule"))
 
 
-def look_now(appearance: str = SYSTEM) -> Look:
-    """The colours for the surroundings: those that the system asks for, "light" or "dark"."""
-    scheme = QApplication.styleHints().colorScheme()
+def look_for(appearance: str, scheme: Qt.ColorScheme) -> Look:
+    """The colours for "light", for "dark", or for what the system's scheme is."""
     is_dark = scheme == Qt.ColorScheme.Dark if appearance == SYSTEM else appearance == "dark"
     return DARK if is_dark else LIGHT
 

@@ -21,7 +21,7 @@ from PySide6.QtCore import QObject, QTimer, Signal
 
 from controller.runtime.log.reader import InputError
 from controller.service.client import Client, ServiceError
-from gui.models.actions import Action, hindrances
+from gui.models.actions import READS_ONLY, Action, hindrances
 from gui.models.log_source import read_log
 from gui.models.present import Changed, Origin, Present
 from gui.models.rehearsal import Rehearsal
@@ -79,6 +79,7 @@ class Session(QObject):
     opening = Signal(str)  # what is being waited for; empty: it is over
     failed = Signal(str)  # why nothing was opened, or what has ended
     _log_read = Signal(object, str)  # Present or None, complaint
+    _rights_told = Signal(object, bool)  # Client that asked, whether it may only read
 
     def __init__(self, rehearsals: Rehearsals | None = None) -> None:
         super().__init__()
@@ -90,9 +91,11 @@ class Session(QObject):
         self._rehearsal_began_s = 0.0
         self._heard_at = ""  # local time of the last news
         self._had_control = False
+        self._has_key = False  # without one everybody may change things
         self._workers = ThreadPoolExecutor(WORKERS, thread_name_prefix="desk question")
         self._mute_worker = ThreadPoolExecutor(1, thread_name_prefix="desk mute")
         self._log_read.connect(self._take_log)
+        self._rights_told.connect(self._take_rights)
         self._timer = QTimer(self)
         self._timer.setInterval(DRAIN_EVERY_MS)
         self._timer.timeout.connect(self.drain)
@@ -127,6 +130,7 @@ class Session(QObject):
         except InputError as error:
             self._fail(str(error))
             return
+        self._has_key = address.keys is not None
         self.present = Present(origin, f"{address.host} port {address.command_port}")
         self.opening.emit("")
         self.changed.emit(set(Changed))
@@ -190,8 +194,25 @@ class Session(QObject):
         if self.client.has_control != self._had_control:
             self._had_control = self.client.has_control
             changed.add(Changed.STATUS)
+        if Changed.SOURCE in changed and self.present.is_reachable and self._has_key:
+            self._workers.submit(self._ask_for_rights, self.client)
         if changed:
             self.changed.emit(changed)
+
+    def _ask_for_rights(self, client: Client) -> None:
+        """What our key lets us do, in a worker thread.
+
+        A heartbeat tells: it changes nothing where we hold no control, and a key that may only
+        read is refused even that.
+        """
+        with suppress(ServiceError):
+            answer = client.ask("heartbeat")
+            self._rights_told.emit(client, not answer.ok and READS_ONLY in answer.text)
+
+    def _take_rights(self, client: Client, reads_only: bool) -> None:
+        if client is self.client and reads_only != self.present.reads_only:
+            self.present.reads_only = reads_only
+            self.changed.emit({Changed.STATUS})
 
     def _look_at_rehearsal(self, rehearsal: Rehearsal) -> None:
         if self.client is not None:

@@ -29,10 +29,12 @@ class Action(StrEnum):
     STOP_PROTOCOL = "stop_protocol"
     MARK = "mark"
     NOTE = "note"
+    CHECK_PROTOCOL = "check_protocol"
     SHUT_DOWN = "shut_down"
 
 
-WITHOUT_CONTROL = frozenset((Action.TAKE_CONTROL, Action.MUTE, Action.NOTE))
+WITHOUT_CONTROL = frozenset((Action.TAKE_CONTROL, Action.MUTE, Action.NOTE, Action.CHECK_PROTOCOL))
+READS_ONLY = "this key may read, not change things"
 
 _ABOUT_PUMP = frozenset(
     (Action.ARM, Action.DISARM, Action.MUTE, Action.PUMP_AMPLITUDE, Action.PUMP_OFFSET)
@@ -66,6 +68,8 @@ def _hindrance(action: Action, present: Present, has_control: bool) -> str:
     status = present.status
     if not present.is_reachable or status is None:
         return "there is no connection to the service"
+    if present.reads_only and action is not Action.CHECK_PROTOCOL:
+        return READS_ONLY
     if action in _ABOUT_PUMP and "pump" not in present.tones:
         return "this instrument has no pump output"
     if action is Action.TAKE_CONTROL:

@@ -79,6 +79,7 @@ class Present:
         self.history = History() if history is None else history
         self.events = EventList() if events is None else events
         self.is_reachable = origin is Origin.LOG  # news come, or all is here already
+        self.reads_only = False  # our key lets us look, and change nothing
         self.service: ServiceInfo | None = None
         self.tones: dict[str, ToneLimits] = {}
         self.pump_limits: PumpLimits | None = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from controller.service.client import ModeId, PumpState, Record, TrackerState
+from controller.service.client import ModeId, PumpState, Record, Status, TrackerState
 from gui.models.events import EventLine
 from gui.models.present import Origin, Present
 from gui.models.wording import quantity_text, widths_text
@@ -42,11 +42,15 @@ class Verdict:
     detail : str
         What else matters now.
     error_widths, sigma_widths : float or None
-        Pump less tracked difference less deliberate detuning, in line widths,
-        and the uncertainty of the difference; None: the pump is not on, or
-        the difference is not known.
+        How far the pump is from where it is wanted, in line widths, and the
+        uncertainty of the difference; None: the pump is not on, or the
+        difference is not known.
     error_hz : float or None
         The same in Hz.
+    offset_widths : float
+        Where it is wanted: pump less difference, as asked, in line widths.
+    measure : str
+        What `error_widths` is a number of.
     """
 
     level: Level
@@ -55,6 +59,8 @@ class Verdict:
     error_widths: float | None = None
     sigma_widths: float | None = None
     error_hz: float | None = None
+    offset_widths: float = 0.0
+    measure: str = "line widths away"
 
 
 def verdict_on(present: Present) -> Verdict:
@@ -66,10 +72,10 @@ def verdict_on(present: Present) -> Verdict:
     record, status = present.record, present.status
     if record is None or status is None:
         return Verdict(level=Level.QUIET, sentence="Starting")
-    detail = "" if status.protocol is None else status.protocol.step
+    step = "" if status.protocol is None else status.protocol.step
     pump = record.pump_state  # ten times a second, beside the frequencies it belongs to
     if pump is PumpState.ON:
-        return _verdict_on_running(record, status.pump_offset_hz, present.line_width_hz, detail)
+        return _verdict_on_running(record, status, present.line_width_hz, step)
     if pump is PumpState.MUTED:
         last = present.events.last("pump", "mute", "state", "request")
         return Verdict(level=Level.BAD, sentence=_muted_by(present), detail=_reason(last))
@@ -81,49 +87,58 @@ def verdict_on(present: Present) -> Verdict:
             sentence="Armed: waits until all is well",
             detail=why,
         )
-    return _verdict_on_silence(record, detail)
+    return _verdict_on_silence(record, step)
 
 
 def _verdict_on_running(
-    record: Record, offset_hz: float, width_hz: float | None, detail: str
+    record: Record, status: Status, width_hz: float | None, step: str
 ) -> Verdict:
     if record.pump_hz is None or record.difference_hz is None or not width_hz:
         return Verdict(level=Level.WARNING, sentence="Pump on; the difference is not known")
-    error_hz = record.pump_hz - record.difference_hz - offset_hz
-    error = error_hz / width_hz
     sigma = None
     if record.difference_sigma_hz is not None:
         sigma = record.difference_sigma_hz / width_hz
-    if offset_hz:
-        detail = f"detuned on purpose by {quantity_text(offset_hz, 'Hz')}"
-    if abs(error) > WITHIN:
-        level, sentence = Level.WARNING, f"Pump on, {widths_text(error)} line widths away"
-    elif sigma is None or sigma > WITHIN:
-        level = Level.WARNING
-        sentence = f"On the difference, known only to {widths_text(sigma)} of the line"
-    else:
-        level, sentence = Level.GOOD, "On the difference, within a tenth of the line"
+    offset_hz = status.pump_offset_hz
+    error_hz = record.pump_hz - record.difference_hz - offset_hz
+    error = error_hz / width_hz
+    level, sentence = _judged(error, sigma, offset_hz / width_hz)
+    side = "above" if offset_hz > 0.0 else "below"
+    where = f"{quantity_text(abs(offset_hz), 'Hz')} {side} the difference" if offset_hz else ""
     return Verdict(
         level=level,
         sentence=sentence,
-        detail=detail,
+        detail="; ".join(part for part in (where, step) if part),
         error_widths=error,
         sigma_widths=sigma,
         error_hz=error_hz,
+        offset_widths=offset_hz / width_hz,
+        measure="line widths from there" if offset_hz else "line widths away",
     )
 
 
-def _verdict_on_silence(record: Record, detail: str) -> Verdict:
+def _judged(error: float, sigma: float | None, offset: float) -> tuple[Level, str]:
+    """Level and sentence; all in line widths."""
+    wanted = f"Detuned by {widths_text(offset)} line widths, as asked"
+    if abs(error) > WITHIN:
+        where = "from where it was asked to be" if offset else "away"
+        return Level.WARNING, f"Pump on, {widths_text(error)} line widths {where}"
+    if sigma is None or sigma > WITHIN:
+        on = wanted if offset else "On the difference"
+        return Level.WARNING, f"{on}, known only to {widths_text(sigma)} of the line"
+    return Level.GOOD, wanted if offset else "On the difference, within a tenth of the line"
+
+
+def _verdict_on_silence(record: Record, step: str) -> Verdict:
     for state, words in _MISSING.items():
         modes = [mode for mode in ModeId if record.modes[mode].state is state]
         if modes:
             which = "both modes" if len(modes) == len(ModeId) else f"the {modes[0]} mode"
-            return Verdict(level=Level.QUIET, sentence=f"Off: {words} {which}", detail=detail)
+            return Verdict(level=Level.QUIET, sentence=f"Off: {words} {which}", detail=step)
     known = quantity_text(record.difference_sigma_hz, "Hz", 2)
     return Verdict(
         level=Level.QUIET,
         sentence="Off: both modes locked",
-        detail=detail or f"the difference is known to {known}",
+        detail=step or f"the difference is known to {known}",
     )
 
 

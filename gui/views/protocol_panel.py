@@ -216,6 +216,7 @@ class ProtocolPanel(QWidget):
     def show_state(self, present: Present, hindrances: Mapping[Action, str]) -> None:
         """How far it is, and what can be done now."""
         for pressed, action in (
+            (self.check, Action.CHECK_PROTOCOL),
             (self.start, Action.START_PROTOCOL),
             (self.pause, Action.PAUSE_PROTOCOL),
             (self.resume, Action.RESUME_PROTOCOL),
@@ -223,7 +224,6 @@ class ProtocolPanel(QWidget):
             (self.stop, Action.STOP_PROTOCOL),
         ):
             tell(pressed, hindrances[action])
-        tell(self.check, hindrances[Action.NOTE])
         protocol = None if present.status is None else present.status.protocol
         self.progress.setVisible(protocol is not None)
         if protocol is None:

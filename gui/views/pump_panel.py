@@ -16,7 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from gui.models.actions import Action
+from gui.models.actions import READS_ONLY, Action
 from gui.models.present import Present
 from gui.models.wording import PUMP_WORDS, estimate_text, quantity_text
 from gui.views.buttons import button, tell, tell_hindrance
@@ -71,12 +71,17 @@ class PumpPanel(QWidget):
         self.set_amplitude = button("&Set…", "Set the pump's amplitude; more of it asks first")
         self.offset = NumberBox(4, "mHz", "deliberate detuning of the pump")
         self.set_offset = button("S&et", "Detune the pump on purpose")
+        self.set_amplitude.setAccessibleName("set the pump amplitude")
+        self.set_offset.setAccessibleName("set the deliberate detuning")
         self.note_text = QLineEdit()
         self.note_text.setPlaceholderText("a note or a mark for the log")
         self.note_text.setAccessibleName("text of a note or mark")
         self.note_text.setMaxLength(500)
         self.note = button("&Note", "Write the line into the log")
         self.mark = button("Mar&k", "Write a mark into the log; a protocol may wait for it")
+        self.reads_only = QLabel(f"Read only: {READS_ONLY}.")
+        self.reads_only.setProperty("role", "heading")
+        self.reads_only.hide()
         self.state, self.amplitude_now, self.offset_now = QLabel(""), QLabel(""), QLabel("")
         for label in (self.state, self.amplitude_now, self.offset_now):
             label.setProperty("role", "faint")
@@ -112,6 +117,7 @@ class PumpPanel(QWidget):
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 4, 8, 4)
         layout.setSpacing(5)
+        layout.addWidget(self.reads_only)
         for part in (control, switch, values, notes):
             layout.addLayout(part)
         layout.addStretch()
@@ -145,6 +151,8 @@ class PumpPanel(QWidget):
         where = "the difference, as soon as it is known"
         if record is not None and record.difference_hz is not None:
             where = estimate_text(record.difference_hz, record.difference_sigma_hz)
+        if status is not None and status.pump_offset_hz:
+            where += f", detuned by {quantity_text(status.pump_offset_hz, 'Hz')}"
         self.question_asked.emit(
             f"Arm the pump? As soon as all is well it puts out {amplitude} at {where}.",
             "Yes, arm",
@@ -193,6 +201,7 @@ class PumpPanel(QWidget):
     def show_state(self, present: Present, hindrances: Mapping[Action, str]) -> None:
         """What is now, and what can be done now."""
         self._present = present
+        self.reads_only.setVisible(present.reads_only)
         for pressed, action in (
             (self.take_control, Action.TAKE_CONTROL),
             (self.give_up, Action.GIVE_UP_CONTROL),

@@ -5,15 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 from PySide6.QtCore import Qt, QUrl
-from PySide6.QtGui import QDesktopServices
-from PySide6.QtWidgets import QTreeWidget, QTreeWidgetItem, QVBoxLayout, QWidget
+from PySide6.QtGui import QDesktopServices, QGuiApplication, QKeySequence, QShortcut
+from PySide6.QtWidgets import QHeaderView, QTreeWidget, QTreeWidgetItem, QVBoxLayout, QWidget
 
 from gui.models.present import Present
-from gui.models.results import result_lines
+from gui.models.results import ResultLine, result_lines
 from gui.views.figure_view import FigureView
 
 HOW_IT_WENT = "protocol"  # begins the names of results that tell no more than that
 FILE_ROLE = Qt.ItemDataRole.UserRole
+LONGEST_VALUE = 24  # characters; what is longer gets a line of its own
 
 
 class ResultPanel(QWidget):
@@ -25,9 +26,17 @@ class ResultPanel(QWidget):
         self.tree.setHeaderLabels(["quantity", "value", "one sigma"])
         self.tree.setAccessibleName("results")
         self.tree.setAlternatingRowColors(True)
-        self.tree.setColumnWidth(0, 150)
+        self.tree.setWordWrap(True)
+        self.tree.setIndentation(12)
+        self.tree.setSelectionMode(QTreeWidget.SelectionMode.ExtendedSelection)
+        header = self.tree.header()
+        header.setStretchLastSection(False)
+        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
         self.tree.currentItemChanged.connect(self._show_figure)
         self.tree.itemActivated.connect(self._open_file)
+        copy = QShortcut(QKeySequence(QKeySequence.StandardKey.Copy), self.tree, self.copy)
+        copy.setContext(Qt.ShortcutContext.WidgetShortcut)
         self.figure = FigureView()
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 6, 8, 6)
@@ -46,21 +55,37 @@ class ResultPanel(QWidget):
         for name, entry in present.results.items():
             top = QTreeWidgetItem([name.replace("_", " ")])
             self.tree.addTopLevelItem(top)
+            top.setFirstColumnSpanned(True)
             for line in result_lines(entry.result):
-                top.addChild(QTreeWidgetItem([line.name, line.value, line.sigma]))
+                self._add(top, line)
                 self._texts[name, line.name] = f"{line.value} {line.sigma}".strip()
             for file in entry.files:
-                item = QTreeWidgetItem([Path(file).name, "figure", ""])
+                item = QTreeWidgetItem(top, [Path(file).name, "figure", ""])
                 item.setData(0, FILE_ROLE, file)
                 item.setToolTip(0, f"{file}, on the service's machine")
-                top.addChild(item)
             top.setExpanded(not name.startswith(HOW_IT_WENT))
             if entry.files and name not in before:
                 self.figure.show_file(Path(entry.files[0]))
 
+    @staticmethod
+    def _add(top: QTreeWidgetItem, line: ResultLine) -> None:
+        """A line of numbers, or of words that take the whole width."""
+        if len(line.value) > LONGEST_VALUE:
+            item = QTreeWidgetItem(top, [f"{line.name}: {line.value}"])
+            item.setFirstColumnSpanned(True)
+        else:
+            item = QTreeWidgetItem(top, [line.name, line.value, line.sigma])
+        for column in range(3):
+            item.setToolTip(column, f"{line.name}: {line.value} {line.sigma}".strip())
+
     def text_of(self, name: str, quantity: str) -> str:
         """What is shown for a quantity of a result; empty: nothing."""
         return self._texts.get((name, quantity), "")
+
+    def copy(self) -> None:
+        """The chosen lines as they are shown, parted by tabs, for a table."""
+        lines = ("\t".join(item.text(n) for n in range(3)) for item in self.tree.selectedItems())
+        QGuiApplication.clipboard().setText("\n".join(line.rstrip("\t") for line in lines))
 
     def _show_figure(self, item: QTreeWidgetItem | None) -> None:
         if item is not None and item.data(0, FILE_ROLE):

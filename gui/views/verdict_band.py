@@ -20,6 +20,7 @@ from gui.models.verdict import WITHIN, Level, Verdict
 from gui.models.wording import UNKNOWN, quantity_text, widths_text
 
 GAUGE_HALF_WIDTHS = 1.5  # of the line, to either side
+GAUGE_BEYOND = 1.3  # times a deliberate detuning, where that needs more room
 MUTE_KEY = "F12"
 WIDEST_SIGMA = "± 0.000   (999 mHz)"
 
@@ -32,6 +33,7 @@ class LineGauge(QWidget):
         self._look = LIGHT
         self._error: float | None = None
         self._sigma: float | None = None
+        self._offset = 0.0
         self.setFixedSize(190, 66)
         self.setAccessibleName("pump on the line")
 
@@ -40,14 +42,20 @@ class LineGauge(QWidget):
         self._look = look
         self.update()
 
-    def set_error(self, error_widths: float | None, sigma_widths: float | None) -> None:
-        """Where the pump is on the line; None: it is off, or nobody knows."""
-        if (error_widths, sigma_widths) != (self._error, self._sigma):
-            self._error, self._sigma = error_widths, sigma_widths
+    def show_verdict(self, verdict: Verdict) -> None:
+        """Where the pump is on the line, if that is known, and where it is wanted."""
+        error, sigma, offset = verdict.error_widths, verdict.sigma_widths, verdict.offset_widths
+        if (error, sigma, offset) != (self._error, self._sigma, self._offset):
+            self._error, self._sigma, self._offset = error, sigma, offset
             self.update()
 
+    @property
+    def half_widths(self) -> float:
+        """What is shown of the line, to either side of it, in line widths."""
+        return max(GAUGE_HALF_WIDTHS, GAUGE_BEYOND * abs(self._offset))
+
     def _x(self, widths: float) -> float:
-        share = min(max(widths / GAUGE_HALF_WIDTHS, -1.0), 1.0)
+        share = min(max(widths / self.half_widths, -1.0), 1.0)
         return 0.5 * self.width() * (1.0 + 0.97 * share)
 
     def paintEvent(self, event: QPaintEvent) -> None:
@@ -55,27 +63,29 @@ class LineGauge(QWidget):
         painter, look = QPainter(self), self._look
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         base, height = self.height() - 12.0, self.height() - 18.0
-        tenth = QRectF(QPointF(self._x(-WITHIN), 2.0), QPointF(self._x(WITHIN), base))
+        left, right = self._x(self._offset - WITHIN), self._x(self._offset + WITHIN)
+        tenth = QRectF(left, 2.0, max(right - left, 2.0), base - 2.0)
         painter.fillRect(tenth, QColor(look.line_inner))
         # The response in energy of a line one wide: 1 / (1 + (2 x)^2).
-        steps = [GAUGE_HALF_WIDTHS * (n / 50.0 - 1.0) for n in range(101)]
+        steps = [self.half_widths * (n / 100.0 - 1.0) for n in range(201)]
         shape = [QPointF(self._x(x), base - height / (1.0 + 4.0 * x * x)) for x in steps]
         painter.setPen(pen(look.faint))
         painter.drawPolyline(QPolygonF(shape))
         painter.drawLine(QPointF(0, base), QPointF(self.width(), base))
-        painter.setFont(self.font())
         for widths in (-1.0, -0.5, 0.5, 1.0):
             x = self._x(widths)
             painter.drawLine(QPointF(x, base), QPointF(x, base + 3.0))
-        if self._error is None or not math.isfinite(self._error):
-            return
-        sigma = self._sigma or 0.0
-        colour = look.pump
+        if self._error is not None and math.isfinite(self._error):
+            self._draw_pump(painter, self._offset + self._error, base)
+
+    def _draw_pump(self, painter: QPainter, place: float, base: float) -> None:
+        """A pointer with its uncertainty below the line, in line widths from the difference."""
         painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(QColor(colour))
-        left, right = self._x(self._error - sigma), self._x(self._error + sigma)
+        painter.setBrush(QColor(self._look.pump))
+        sigma = self._sigma or 0.0
+        left, right = self._x(place - sigma), self._x(place + sigma)
         painter.drawRect(QRectF(left, base + 4.0, max(right - left, 2.0), 4.0))
-        x = self._x(self._error)
+        x = self._x(place)
         painter.drawRect(QRectF(x - 1.0, 2.0, 2.0, base - 2.0))
         painter.drawPolygon(QPolygonF([QPointF(x - 5, 0), QPointF(x + 5, 0), QPointF(x, 8)]))
 
@@ -153,7 +163,8 @@ class VerdictBand(QWidget):
         """Say it; what is stale looks stale."""
         level = Level.QUIET if is_stale else verdict.level
         colour = colour_of(self._look, level)
-        self.gauge.set_error(verdict.error_widths, verdict.sigma_widths)
+        self.gauge.show_verdict(verdict)
+        self.unit.setText(verdict.measure)
         self.number.setText(widths_text(verdict.error_widths))
         known = quantity_text(verdict.error_hz, "Hz", 2).replace("−", "")
         sigma = widths_text(verdict.sigma_widths)

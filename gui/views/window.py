@@ -9,54 +9,46 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-import numpy as np
 from PySide6.QtCore import QByteArray, QSettings, Qt, QTimer
 from PySide6.QtGui import QAction, QCloseEvent, QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import (
     QApplication,
-    QDockWidget,
-    QHBoxLayout,
     QLabel,
     QMainWindow,
-    QPushButton,
-    QSplitter,
+    QMenu,
     QStackedWidget,
     QToolBar,
     QVBoxLayout,
     QWidget,
 )
 
-from controller.service.client import ModeId
-from gui.look import APPEARANCES, SYSTEM, Look, faded, look_now, palette_of, style_sheet
-from gui.models.actions import Action
-from gui.models.exports import row_words, rows_text
+from gui.look import APPEARANCES, SYSTEM, faded, look_for, palette_of, style_sheet
+from gui.models.actions import READS_ONLY, Action
+from gui.models.history import Stretch
 from gui.models.present import Changed, Origin
-from gui.models.time_view import SPANS_S, TimeView
+from gui.models.time_view import TimeView
 from gui.models.verdict import verdict_on
 from gui.models.wording import bytes_text
 from gui.session import Address, Session
-from gui.views.buttons import button, tell_hindrance
+from gui.views.buttons import tell_hindrance
 from gui.views.cautions import CautionsPage
+from gui.views.docks import WIDE, Docks
 from gui.views.event_panel import EventPanel
-from gui.views.exports import PlotMenu
 from gui.views.open_page import OpenPage
-from gui.views.plots import TimePlot
 from gui.views.protocol_panel import ProtocolPanel
 from gui.views.pump_panel import PumpPanel
 from gui.views.question import Question
 from gui.views.result_panel import ResultPanel
-from gui.views.tracks import ALWAYS_SHOWN, QUANTITIES, DifferencePlot, ModeStrip
+from gui.views.time_page import TimePage
+from gui.views.tracks import ALWAYS_SHOWN, QUANTITIES
 from gui.views.trust_panel import TrustPanel
 from gui.views.verdict_band import MUTE_KEY, VerdictBand
 
 FIRST_SIZE = (1280, 800)
 SCREEN_SHARE = 0.9  # of a large screen
-TALL, WIDE = 1100, 1900  # pixels from which there is room for all plots, for two columns
-NARROW_DOCK, PUMP_HEIGHT = 390, 190
-SHARES = (9, 6, 6)  # of the height: the difference, and each mode
+TALL = 1100  # pixels from which there is room for all plots
 STALE_EVERY_MS = 500
 ANSWERS_ELSEWHERE = frozenset(("protocols", "check_protocol"))
-LAYOUT_VERSION = 1  # raised when docks are added, so that an old layout is not put on
 
 
 class Window(QMainWindow):
@@ -72,19 +64,15 @@ class Window(QMainWindow):
 
     def __init__(self, session: Session, settings: QSettings) -> None:
         super().__init__()
-        self.session, self.view = session, TimeView()
-        self._settings = settings
+        self.session, self._settings = session, settings
         self._appearance = str(settings.value("appearance", SYSTEM))
-        self._look = look_now(self._appearance)
+        self._scheme = QApplication.styleHints().colorScheme()
+        self._look = look_for(self._appearance, self._scheme)
         self._is_stale = False
-        self._was_working: bool | None = None
-        self._layout = QByteArray()  # of the docks, while nothing is open
-        self._cursor_s: float | None = None
         self._rows: set[str] | None = None  # chosen by hand; None: by the window's height
         self.setWindowTitle("difftone")
         self.resize(*self._first_size())
         self._make_parts()
-        self._make_docks()
         self._make_menus()
         self._connect()
         self._put_on_look()
@@ -110,24 +98,10 @@ class Window(QMainWindow):
         self._band_bar.addWidget(self.band)
         self.addToolBar(Qt.ToolBarArea.TopToolBarArea, self._band_bar)
         self.open_page = OpenPage(self.session.rehearsals.scenarios, self.session.who)
-        self.difference = DifferencePlot(self.view)
-        self.strips = {mode: ModeStrip(self.view, mode) for mode in ModeId}
-        splitter = QSplitter(Qt.Orientation.Vertical)
-        splitter.setChildrenCollapsible(False)
-        for place, part in enumerate((self.difference, *self.strips.values())):
-            splitter.addWidget(part)
-            splitter.setStretchFactor(place, SHARES[place])
-        splitter.setSizes([100 * share for share in SHARES])
-        self._splitter = splitter
-        tracks = QWidget()
-        layout = QVBoxLayout(tracks)
-        layout.setContentsMargins(0, 0, 4, 0)
-        layout.setSpacing(0)
-        layout.addWidget(splitter, 1)
-        layout.addLayout(self._make_time_bar())
+        self._make_panels()
         self.pages = QStackedWidget()
         self.pages.addWidget(self.open_page)
-        self.pages.addWidget(tracks)
+        self.pages.addWidget(self.tracks)
         self.question = Question()
         center = QWidget()
         column = QVBoxLayout(center)
@@ -143,72 +117,24 @@ class Window(QMainWindow):
         self.service_line.setProperty("role", "faint")
         self.statusBar().addPermanentWidget(self.service_line)
 
-    def _make_time_bar(self) -> QHBoxLayout:
-        bar = QHBoxLayout()
-        bar.setContentsMargins(8, 2, 4, 2)
-        self.follow = button("Follow no&w", "Show the newest records, and move on with them")
-        self.follow.setCheckable(True)
-        bar.addWidget(self.follow)
-        self.spans: dict[str, QPushButton] = {}
-        for name, span_s in SPANS_S.items():
-            self.spans[name] = button(name, f"The last {name}")
-            self.spans[name].clicked.connect(lambda _=False, span_s=span_s: self._show_last(span_s))
-            bar.addWidget(self.spans[name])
-        self.whole = button("whole run", "From the first record to the last")
-        self.whole.clicked.connect(self._show_whole)
-        bar.addWidget(self.whole)
-        self.cursor_words = QLabel("")
-        self.cursor_words.setProperty("role", "faint")
-        self.cursor_words.setMinimumWidth(60)
-        self.cursor_words.setAccessibleName("values under the cursor")
-        bar.addWidget(self.cursor_words, 1)
-        return bar
-
-    def _make_docks(self) -> None:
-        self.setDockNestingEnabled(True)
+    def _make_panels(self) -> None:
+        view = TimeView()
+        self.trust_panel = TrustPanel(view)
+        self.tracks = TimePage(view, [self.trust_panel.innovation])
         self.pump_panel, self.protocol_panel = PumpPanel(), ProtocolPanel()
-        self.trust_panel, self.result_panel = TrustPanel(self.view), ResultPanel()
-        self.event_panel, self.cautions = EventPanel(), CautionsPage(self)
-        self.docks: dict[str, QDockWidget] = {}
-        for name, panel in (
-            ("Pump and control", self.pump_panel),
-            ("Protocol", self.protocol_panel),
-            ("Trust", self.trust_panel),
-            ("Results", self.result_panel),
-            ("Events", self.event_panel),
-        ):
-            dock = QDockWidget(name, self)
-            dock.setObjectName(name)
-            dock.setWidget(panel)
-            dock.setMinimumWidth(330)
-            dock.visibilityChanged.connect(lambda _: self.redraw(is_needed=True))
-            self.docks[name] = dock
-
-    def lay_out_docks(self) -> None:
-        """The standard layout: one column, or two where the window is wide."""
-        pump, protocol, trust, results, events = self.docks.values()
-        for dock in self.docks.values():
-            self.removeDockWidget(dock)  # hidden: on top of each other they would need more room
-            dock.setFloating(False)
-            self.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, dock)
-        is_wide = self.width() >= WIDE
-        if is_wide:
-            self.splitDockWidget(pump, trust, Qt.Orientation.Horizontal)
-            self.splitDockWidget(pump, protocol, Qt.Orientation.Vertical)
-            self.splitDockWidget(trust, results, Qt.Orientation.Vertical)
-            self.splitDockWidget(results, events, Qt.Orientation.Vertical)
-        else:
-            self.splitDockWidget(pump, protocol, Qt.Orientation.Vertical)
-            for dock in (trust, results, events):
-                self.tabifyDockWidget(protocol, dock)
-        for dock in self.docks.values():
-            dock.show()
-        protocol.raise_()
-        if is_wide:
-            self.resizeDocks([pump, trust], [480, 560], Qt.Orientation.Horizontal)
-            self.resizeDocks([trust, results, events], [560, 420, 320], Qt.Orientation.Vertical)
-        else:
-            self.resizeDocks([pump], [NARROW_DOCK], Qt.Orientation.Horizontal)
+        self.result_panel, self.event_panel = ResultPanel(), EventPanel()
+        self.cautions = CautionsPage(self)
+        self.setDockNestingEnabled(True)
+        self.docks = Docks(
+            self,
+            {
+                "Pump and control": self.pump_panel,
+                "Protocol": self.protocol_panel,
+                "Trust": self.trust_panel,
+                "Results": self.result_panel,
+                "Events": self.event_panel,
+            },
+        )
 
     def _make_menus(self) -> None:
         bar = self.menuBar()
@@ -218,9 +144,10 @@ class Window(QMainWindow):
         file.addSeparator()
         self._add(file, "&Quit", self.close, QKeySequence.StandardKey.Quit)
         view = bar.addMenu("&View")
-        self._add(view, "Follow &now", self._follow_now, "Ctrl+Return")
-        self._add(view, "Whole &run", self._show_whole, "Ctrl+0")
-        self._add(view, "&Copy values under the cursor", self._copy_cursor, "Ctrl+Shift+C")
+        self._add(view, "Follow &now", self.tracks.follow_now, "Ctrl+Return")
+        self._add(view, "Whole &run", self.tracks.show_whole, "Ctrl+0")
+        copy_cursor = self.tracks.menu.copy_cursor
+        self._add(view, "&Copy values under the cursor", copy_cursor, "Ctrl+Shift+C")
         view.addSeparator()
         self._row_actions: dict[str, QAction] = {}
         for quantity in QUANTITIES:
@@ -229,7 +156,7 @@ class Window(QMainWindow):
             action.triggered.connect(self._choose_rows)
             self._row_actions[quantity.key] = action
         view.addSeparator()
-        for dock in self.docks.values():
+        for dock in self.docks.by_name.values():
             view.addAction(dock.toggleViewAction())
         self._add(view, "Standard &layout", self._standard_layout)
         looks = view.addMenu("L&ook")
@@ -242,12 +169,12 @@ class Window(QMainWindow):
 
     def _add(
         self,
-        menu: object,
+        menu: QMenu,
         text: str,
         then: Callable[[], object],
         key: QKeySequence.StandardKey | str | None = None,
     ) -> None:
-        action = menu.addAction(text)  # type: ignore[attr-defined]
+        action = menu.addAction(text)
         action.triggered.connect(lambda: then())
         if key is not None:
             action.setShortcut(QKeySequence(key))
@@ -268,58 +195,56 @@ class Window(QMainWindow):
         self.protocol_panel.check_asked.connect(
             lambda protocol, values: session.ask("check_protocol", protocol, values)
         )
-        self.event_panel.chosen.connect(self._show_moment)
-        self.follow.clicked.connect(self._follow_now)
-        self._menu = PlotMenu(self, self._cursor_text, self._visible_values)
-        self._menu.saved.connect(self.say)
-        for plot in self.time_plots:
-            plot.moved.connect(lambda: self.redraw(is_needed=True))
-            plot.pointed.connect(self._point)
-            plot.asked_for_menu.connect(lambda where, plot=plot: self._menu.open(plot, where))
+        self.event_panel.chosen.connect(self.tracks.show_moment)
+        self.tracks.drawn.connect(self._draw_trust)
+        self.tracks.menu.saved.connect(self.say)
+        for dock in self.docks.by_name.values():
+            dock.visibilityChanged.connect(lambda _: self.tracks.redraw(is_needed=True))
         for plot in self.trust_panel.plots:
-            plot.asked_for_menu.connect(lambda where, plot=plot: self._menu.open(plot, where))
-        QApplication.styleHints().colorSchemeChanged.connect(self._put_on_look)
+            plot.asked_for_menu.connect(lambda where, plot=plot: self.tracks.menu.open(plot, where))
+        QApplication.styleHints().colorSchemeChanged.connect(self._follow_scheme)
         self._stale_timer = QTimer(self)
         self._stale_timer.setInterval(STALE_EVERY_MS)
         self._stale_timer.timeout.connect(self._tell_connection)
         self._stale_timer.start()
 
-    @property
-    def time_plots(self) -> list[TimePlot]:
-        """All plots over the common time."""
-        of_modes = [plot for strip in self.strips.values() for plot in strip.plots.values()]
-        return [self.difference.plot, *of_modes, self.trust_panel.innovation]
-
     # -- looks and layout --------------------------------------------------------------
 
     def _put_on_look(self) -> None:
-        """Light or dark, as the system has it."""
-        self._look = look_now(self._appearance)
+        """Light or dark."""
+        self._look = look_for(self._appearance, self._scheme)
         QApplication.setPalette(palette_of(self._look))
         self.setStyleSheet(style_sheet(self._look))
         self.band.put_on(self._look)
-        self._put_on_plots(faded(self._look) if self._is_stale else self._look)
-        self.redraw(is_needed=True)
+        self._put_on_plots()
+        self._tell_connection()
 
     def set_appearance(self, appearance: str) -> None:
         """Light, dark, or as the system has it."""
         self._appearance = appearance
         self._put_on_look()
 
-    def _put_on_plots(self, look: Look) -> None:
-        self.difference.put_on(look)
+    def _follow_scheme(self, scheme: Qt.ColorScheme) -> None:
+        """The system has become light or dark."""
+        self._scheme = scheme
+        self._put_on_look()
+
+    def _put_on_plots(self) -> None:
+        """Old news are pale; words that have a colour of their own are told again."""
+        look = faded(self._look) if self._is_stale else self._look
+        self.tracks.put_on(look)
         self.trust_panel.put_on(look)
-        for strip in self.strips.values():
-            strip.put_on(look)
+        self._tell_record()
+        self.tracks.redraw(is_needed=True)
 
     def _restore(self) -> None:
         geometry = self._settings.value("geometry")
         if isinstance(geometry, QByteArray):
             self.restoreGeometry(geometry)
-        self.lay_out_docks()
+        self.docks.lay_out()
         layout = self._settings.value("layout")
         if isinstance(layout, QByteArray):
-            self._layout = layout
+            self.docks.take_layout(layout)
         rows = self._settings.value("rows")
         if isinstance(rows, str) and rows:
             self._rows = set(rows.split(",")) & set(self._row_actions)
@@ -328,39 +253,27 @@ class Window(QMainWindow):
     def _standard_layout(self) -> None:
         self._rows = None
         self._show_rows()
-        self.lay_out_docks()
+        self.docks.lay_out()
 
     def remember(self) -> None:
         """Keep the layout for the next time."""
         self._settings.setValue("geometry", self.saveGeometry())
-        if self.is_working:
-            self._layout = self.saveState(LAYOUT_VERSION)
-        self._settings.setValue("layout", self._layout)
+        self._settings.setValue("layout", self.docks.layout)
         self._settings.setValue("appearance", self._appearance)
         self._settings.setValue("rows", ",".join(sorted(self._rows or ())))
         self._settings.sync()
-
-    def _share_height(self) -> None:
-        """The docks can be given their heights only once they are to be seen."""
-        names = ("Pump and control", "Protocol")
-        height = self.height()
-        self.resizeDocks(
-            [self.docks[name] for name in names],
-            [PUMP_HEIGHT, height - PUMP_HEIGHT],
-            Qt.Orientation.Vertical,
-        )
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """More room, more plots."""
         super().resizeEvent(event)
         self._show_rows()
-        self.redraw(is_needed=True)
+        self.tracks.redraw(is_needed=True)
 
     def _choose_rows(self) -> None:
         chosen = {key for key, action in self._row_actions.items() if action.isChecked()}
         self._rows = chosen or set(ALWAYS_SHOWN)
         self._show_rows()
-        self.redraw(is_needed=True)
+        self.tracks.redraw(is_needed=True)
 
     def _show_rows(self) -> None:
         rows = self._rows
@@ -369,10 +282,7 @@ class Window(QMainWindow):
             rows = everything if self.height() >= TALL else set(ALWAYS_SHOWN)
         for key, action in self._row_actions.items():
             action.setChecked(key in rows)
-            for strip in self.strips.values():
-                strip.plots[key].setVisible(key in rows)
-        for place, plot in enumerate(reversed(self.strips[ModeId.UPPER].shown_plots)):
-            plot.set_shows_time(place == 0)
+        self.tracks.show_rows(rows)
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """A rehearsal ends with its window."""
@@ -398,7 +308,7 @@ class Window(QMainWindow):
             self.trust_panel.draw_status(present)
         if Changed.RECORDS in changed:
             self._tell_record()
-            self.redraw()
+            self.tracks.redraw()
         if Changed.EVENTS in changed:
             self.event_panel.show_news()
         if Changed.SPECTRA in changed:
@@ -412,22 +322,20 @@ class Window(QMainWindow):
         """Another source, or another state of the connection to it."""
         present = self.session.present
         self.pages.setCurrentIndex(int(self.is_working))
-        if self.is_working != self._was_working:
-            self._show_docks()
-        self._was_working = self.is_working
+        if self.is_working:
+            self.docks.show()
+        else:
+            self.docks.hide()
         self._band_bar.setVisible(self.is_working)
         if not self.is_working:
             self.open_page.list_runs()
         self.pump_panel.show_source(present)
         self.event_panel.show_source(present)
         self.result_panel.show_results(present)
+        self.tracks.show_source(present)
         is_log = present.origin is Origin.LOG
-        self.whole.setVisible(is_log)
         if is_log:
             self.trust_panel.draw_status(present)
-            self._show_whole()
-        elif not len(present.history):
-            self.view.show_last(self.view.span_s, 0.0, 0.0)
         if present.is_reachable and not is_log:
             self.session.ask("protocols")
         title = f"{present.title} – difftone" if self.is_working else "difftone"
@@ -435,19 +343,7 @@ class Window(QMainWindow):
         self._show_actions()
         self._tell_connection()
         self._tell_record()
-        self.redraw(is_needed=True)
-
-    def _show_docks(self) -> None:
-        """As they were left, while something is open."""
-        if not self.is_working:
-            if self._was_working:
-                self._layout = self.saveState(LAYOUT_VERSION)
-            for dock in self.docks.values():
-                dock.hide()
-            return
-        if not self.restoreState(self._layout, LAYOUT_VERSION):
-            self.lay_out_docks()
-            QTimer.singleShot(0, self._share_height)
+        self.tracks.redraw(is_needed=True)
 
     def _show_actions(self) -> None:
         present, hindrances = self.session.present, self.session.hindrances()
@@ -463,7 +359,8 @@ class Window(QMainWindow):
             return
         holder = status.control.who or "nobody"
         holder = "you hold control" if self.session.has_control else f"control: {holder}"
-        self.band.control.setText(holder)
+        self.band.control.setText(f"read only; {holder}" if present.reads_only else holder)
+        self.band.control.setToolTip(READS_ONLY if present.reads_only else "")
         log, deadlines = status.log, status.deadlines
         parts = [f"log: {log.state}{', ' + log.reason if log.reason else ''}, {log.rows} rows"]
         if log.free_bytes is not None:
@@ -475,9 +372,7 @@ class Window(QMainWindow):
     def _tell_record(self) -> None:
         present = self.session.present
         self.band.show_verdict(verdict_on(present), is_stale=self._is_stale)
-        self.difference.tell(present)
-        for strip in self.strips.values():
-            strip.tell(present)
+        self.tracks.tell()
 
     def _tell_connection(self) -> None:
         """Since when there are no news, and the look of it."""
@@ -485,8 +380,7 @@ class Window(QMainWindow):
         is_stale = present.origin in (Origin.SERVICE, Origin.REHEARSAL) and not present.is_reachable
         if is_stale != self._is_stale:
             self._is_stale = is_stale
-            self._put_on_plots(faded(self._look) if is_stale else self._look)
-            self._tell_record()
+            self._put_on_plots()
         text = {
             Origin.NOTHING: "",
             Origin.LOG: "finished run",
@@ -502,84 +396,10 @@ class Window(QMainWindow):
         if is_stale:
             self.band.sentence.setText(f"○  {text[:1].upper()}{text[1:]}")
 
-    def redraw(self, *, is_needed: bool = False) -> None:
-        """Draw the common stretch of time, unless nothing would be seen to move.
-
-        Parameters
-        ----------
-        is_needed : bool
-            Also where nothing has moved.
-        """
-        present, plot = self.session.present, self.difference.plot
-        if not self.is_working:
-            return
-        self.follow.setChecked(self.view.follows)
-        pixels = max(plot.width(), 100)
-        step_s = self.view.span_s / pixels
-        has_moved = self.view.move_to(present.newest_s, present.oldest_s, step_s)
-        if not (has_moved or is_needed):
-            return
-        stretch = present.history.stretch(self.view.start_s, self.view.end_s, pixels)
-        self.difference.draw(present, stretch)
-        for strip in self.strips.values():
-            strip.draw(present, stretch)
-        if is_needed or self._is_in_sight("Trust"):
+    def _draw_trust(self, stretch: Stretch, is_needed: bool) -> None:
+        """The innovations, unless nobody would see them."""
+        if is_needed or self.docks.is_in_sight("Trust"):
             self.trust_panel.draw_time(stretch)
-        for each in self.time_plots:
-            if not each.isHidden():
-                each.show_time()
-
-    def _is_in_sight(self, dock: str) -> bool:
-        """Whether a dock is not behind another one."""
-        return not self.docks[dock].visibleRegion().isEmpty()
-
-    # -- time --------------------------------------------------------------------------
-
-    def _show_last(self, span_s: float) -> None:
-        present = self.session.present
-        self.view.show_last(span_s, present.newest_s, present.oldest_s)
-        self.redraw(is_needed=True)
-
-    def _follow_now(self) -> None:
-        self._show_last(self.view.span_s)
-
-    def _show_whole(self) -> None:
-        history = self.session.present.history
-        if history.first_s is not None and history.last_s is not None:
-            self.view.show(history.first_s, history.last_s)
-            self.redraw(is_needed=True)
-
-    def _show_moment(self, time_s: float) -> None:
-        self.view.show(time_s - 0.5 * self.view.span_s, time_s + 0.5 * self.view.span_s)
-        self._point(time_s)
-        self.redraw(is_needed=True)
-
-    def _point(self, time_s: float | None) -> None:
-        self._cursor_s = time_s
-        present = self.session.present
-        if present.origin is Origin.LOG:
-            present.look_at(present.newest_s if time_s is None else time_s)
-            self._tell_record()
-        for plot in self.time_plots:
-            plot.set_cursor(time_s)
-        self.cursor_words.setText(self._cursor_text())
-        self.cursor_words.setToolTip(self.cursor_words.text())
-
-    def _cursor_text(self) -> str:
-        row = self._row_at_cursor()
-        return "" if row is None else row_words(row, self.session.present.amplitude_unit)
-
-    def _row_at_cursor(self) -> np.ndarray | None:
-        if self._cursor_s is None:
-            return None
-        return self.session.present.history.row_at(self._cursor_s)
-
-    def _visible_values(self, separator: str) -> str:
-        history = self.session.present.history
-        return rows_text(history.rows_between(self.view.start_s, self.view.end_s), separator)
-
-    def _copy_cursor(self) -> None:
-        self._menu.copy_cursor()
 
     # -- wishes ------------------------------------------------------------------------
 

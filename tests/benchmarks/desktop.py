@@ -142,10 +142,10 @@ class Feeder:
 
 def scrolled_ms(window: Window, frames: int = 100) -> float:
     """How long a picture takes while a person drags a stretch of a day."""
-    window.view.show(0.0, 0.9 * 86400.0)
+    window.tracks.view.show(0.0, 0.9 * 86400.0)
     began_s = time.process_time()
     for _ in range(frames):
-        window.difference.plot.box.panned.emit(60.0)
+        window.tracks.difference.plot.box.panned.emit(60.0)
         QApplication.processEvents()
     return 1e3 * (time.process_time() - began_s) / frames
 
@@ -175,8 +175,8 @@ def main() -> None:
         grown: list[tuple[float, int]] = []
         part_s = 60.0 * options.minutes / len(SPANS_S)
         for name, span_s in SPANS_S.items():
-            window.view.show_last(span_s, window.session.present.newest_s, 0.0)
-            window.redraw(is_needed=True)
+            window.tracks.view.show_last(span_s, window.session.present.newest_s, 0.0)
+            window.tracks.redraw(is_needed=True)
             left_s, shares, frames_ms = part_s, [], list[float]()
             while left_s > 0.5:
                 shares.append(feeder.run(min(left_s, 10.0)))

@@ -90,7 +90,7 @@ class Person:
 
     def sees(self, mode: ModeId) -> str:
         """The state of a mode in words."""
-        return self._window.strips[mode].side.text("state")
+        return self._window.tracks.strips[mode].side.text("state")
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import pytest
 
 from controller.records import PumpState
 from controller.service.commands import COMMANDS
-from gui.models.actions import Action, hindrances
+from gui.models.actions import READS_ONLY, Action, hindrances
 from gui.models.present import Origin, Present
 from tests.support.desk import present_with, protocol, status
 
@@ -29,8 +29,17 @@ def test_those_that_need_control_are_those_of_the_service() -> None:
     assert possible_ones == {
         action
         for action in Action
-        if not COMMANDS[action].needs_control  # mute, note and taking control
+        if not COMMANDS[action].needs_control  # mute, note, a check and taking control
     }
+
+
+def test_a_key_that_may_read_can_do_what_changes_nothing() -> None:
+    present = present_with(status())
+    present.reads_only = True
+    assert possible(present, has_control=False) == {
+        action for action in Action if not COMMANDS[action].changes
+    }
+    assert hindrances(present, has_control=False)[Action.MUTE] == READS_ONLY
 
 
 def test_nothing_can_be_done_without_a_running_service() -> None:

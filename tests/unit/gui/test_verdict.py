@@ -33,12 +33,36 @@ def test_the_error_is_the_pump_less_the_difference_in_widths_of_the_narrower_lin
     assert verdict.sigma_widths == pytest.approx(0.02)
 
 
-def test_a_deliberate_detuning_is_no_error() -> None:
-    offset_hz = 0.7 * WIDTH_HZ
-    told = status(pump_offset_hz=offset_hz)
-    verdict = verdict_on(present_with(told, pumped_record(1.0, error_hz=offset_hz)))
+@pytest.mark.parametrize(
+    ("offset", "sentence", "where"),
+    [
+        (3.0, "Detuned by 3.0 line widths, as asked", "243 mHz above the difference"),
+        (-0.7, "Detuned by 0.70 line widths, as asked", "56.8 mHz below the difference"),
+    ],
+)
+def test_a_deliberate_detuning_is_no_error(offset: float, sentence: str, where: str) -> None:
+    told = status(pump_offset_hz=offset * WIDTH_HZ)
+    beside = pumped_record(1.0, error_hz=(offset + 0.02) * WIDTH_HZ)
+    verdict = verdict_on(present_with(told, beside))
     assert verdict.level is Level.GOOD
-    assert "detuned on purpose" in verdict.detail
+    assert (verdict.sentence, verdict.detail) == (sentence, where)
+    assert verdict.error_widths == pytest.approx(0.02, rel=1e-6)
+    assert verdict.offset_widths == pytest.approx(offset)
+    assert verdict.measure == "line widths from there"
+
+
+def test_a_pump_that_is_not_where_it_was_detuned_to_is_said_so() -> None:
+    told = status(pump_offset_hz=3.0 * WIDTH_HZ)
+    verdict = verdict_on(present_with(told, pumped_record(1.0)))  # on the difference instead
+    assert verdict.level is Level.WARNING
+    assert verdict.sentence == "Pump on, 3.0 line widths from where it was asked to be"
+
+
+def test_a_detuning_by_a_protocol_is_told_beside_its_step() -> None:
+    running = protocol("running").model_copy(update={"step": "detuned: pump_on (9 of 20)"})
+    told = status(pump_offset_hz=WIDTH_HZ, protocol=running)
+    verdict = verdict_on(present_with(told, pumped_record(1.0, error_hz=WIDTH_HZ)))
+    assert verdict.detail == "81.1 mHz above the difference; detuned: pump_on (9 of 20)"
 
 
 def test_a_pump_beside_the_line_is_said_so() -> None:

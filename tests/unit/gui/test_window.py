@@ -8,20 +8,33 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PySide6.QtCore import QPoint, QSettings, Qt
-from PySide6.QtGui import QGuiApplication
-from PySide6.QtWidgets import QAbstractButton, QApplication, QLineEdit
+from PySide6.QtGui import QAccessible, QGuiApplication, QPalette
+from PySide6.QtWidgets import (
+    QAbstractButton,
+    QAbstractSpinBox,
+    QApplication,
+    QComboBox,
+    QLineEdit,
+    QTableView,
+    QTreeWidget,
+    QWidget,
+)
 from pytestqt.qtbot import QtBot
 
-from controller.records import PumpState
+from controller.records import ModeId, PumpState
+from controller.service.access import Role, make_client_key, make_service_key
 from controller.service.messages import EventMessage, RecordMessage, StatusMessage
+from gui.look import SYSTEM, look_for
 from gui.models.actions import Action
 from gui.models.present import Changed
 from gui.session import Address, Rehearsals, Session
 from gui.views.window import Window
-from tests.support.desk import event, present_of, pumped_record, status
+from tests.support.desk import event, present_of, present_with, pumped_record, status
 from tests.support.little_service import LittleService
 
 WITHIN_MS = 10_000
+CONTROLS = (QAbstractButton, QLineEdit, QAbstractSpinBox, QComboBox, QTableView, QTreeWidget)
+LINE_PIXELS = 14  # what lies closer than this from top to bottom stands in one line
 
 
 def settings(folder: Path) -> QSettings:
@@ -54,11 +67,12 @@ def window(qtbot: QtBot, idle_window: Window, service: LittleService) -> Window:
     return idle_window
 
 
-def connect(qtbot: QtBot, window: Window, service: LittleService) -> None:
+def connect(qtbot: QtBot, window: Window, service: LittleService, keys: Path | None = None) -> None:
     """By the page that is shown while nothing is open."""
     page = window.open_page
     page.command_port.setValue(service.command_port)
     page.telemetry_port.setValue(service.telemetry_port)
+    page.keys.setText("" if keys is None else str(keys))
     page.who.setText("ann")
     qtbot.mouseClick(page.connect_button, Qt.MouseButton.LeftButton)
     qtbot.waitUntil(lambda: window.session.present.is_reachable, timeout=WITHIN_MS)
@@ -168,6 +182,28 @@ def test_a_refusal_is_shown(qtbot: QtBot, window: Window) -> None:
     assert "control" in window.answer.text()  # and why
 
 
+def test_a_readers_key_shows_at_once_that_it_may_only_read(
+    qtbot: QtBot, idle_window: Window, tmp_path: Path
+) -> None:
+    make_service_key(tmp_path / "keys")
+    files = {role: make_client_key(tmp_path / "keys", str(role), role) for role in Role}
+    panel, band = idle_window.pump_panel, idle_window.band
+    with LittleService(keys=tmp_path / "keys") as service:
+        connect(qtbot, idle_window, service, files[Role.READER])
+        qtbot.waitUntil(lambda: idle_window.session.present.reads_only, timeout=WITHIN_MS)
+        assert panel.reads_only.isVisible()
+        assert band.control.text() == "read only; control: nobody"
+        assert not band.mute.isEnabled() and "may read" in band.mute.toolTip()
+        assert not panel.take_control.isEnabled() and not panel.note.isEnabled()
+        assert idle_window.protocol_panel.check.isEnabled()
+        idle_window.leave_source()
+        connect(qtbot, idle_window, service, files[Role.CONTROLLER])
+        press(qtbot, panel.take_control)
+        qtbot.waitUntil(lambda: idle_window.session.has_control, timeout=WITHIN_MS)
+        assert not panel.reads_only.isVisible() and band.mute.isEnabled()
+        assert service.vanished == []
+
+
 # --- looking ---------------------------------------------------------------
 
 
@@ -180,8 +216,8 @@ def test_events_are_searched_and_lead_to_their_time(qtbot: QtBot, window: Window
     qtbot.keyClicks(panel.search, "because mute")
     assert [line.time_s for line in panel.table.lines] == [300.0, 100.0]
     panel.list.activated.emit(panel.table.index(1, 0))
-    assert window.view.start_s < 100.0 < window.view.end_s
-    assert not window.view.follows
+    assert window.tracks.view.start_s < 100.0 < window.tracks.view.end_s
+    assert not window.tracks.view.follows
 
 
 def test_a_mark_tells_its_reason(qtbot: QtBot, window: Window) -> None:
@@ -189,8 +225,8 @@ def test_a_mark_tells_its_reason(qtbot: QtBot, window: Window) -> None:
         show(window, RecordMessage(time_s=time_s, record=pumped_record(time_s)))
     happened = event(15.0, "lower", "state", "locked -> lost: the phase ran away")
     show(window, EventMessage(time_s=30.0, event=happened))
-    window.redraw(is_needed=True)
-    ribbon = next(iter(window.strips.values())).ribbon
+    window.tracks.redraw(is_needed=True)
+    ribbon = next(iter(window.tracks.strips.values())).ribbon
     assert [mark.time_s for mark in ribbon.marks] == [15.0]
     found = {ribbon.described(x) for x in range(ribbon.width())}
     assert any("the phase ran away" in text for text in found)
@@ -199,57 +235,150 @@ def test_a_mark_tells_its_reason(qtbot: QtBot, window: Window) -> None:
 def test_dragging_stops_following_and_a_button_follows_again(qtbot: QtBot, window: Window) -> None:
     for n in range(100):
         show(window, RecordMessage(time_s=float(n + 1), record=pumped_record(float(n + 1))))
-    plot = window.difference.plot
-    before_s = window.view.start_s
+    plot = window.tracks.difference.plot
+    before_s = window.tracks.view.start_s
     plot.box.panned.emit(-20.0)
-    assert not window.view.follows
-    assert window.view.start_s == pytest.approx(before_s - 20.0)
-    shown = [each.box.viewRange()[0] for each in window.time_plots if each.isVisible()]
+    assert not window.tracks.view.follows
+    assert window.tracks.view.start_s == pytest.approx(before_s - 20.0)
+    shown = [each.box.viewRange()[0] for each in window.tracks.plots if each.isVisible()]
     assert np.ptp(np.array(shown), axis=0) == pytest.approx([0.0, 0.0])  # all of them
     qtbot.keyClick(plot, Qt.Key.Key_Plus)
-    assert window.view.span_s < 60.0
-    qtbot.mouseClick(window.spans["10 min"], Qt.MouseButton.LeftButton)
-    assert window.view.follows and window.view.span_s == pytest.approx(600.0)
+    assert window.tracks.view.span_s < 60.0
+    qtbot.mouseClick(window.tracks.spans["10 min"], Qt.MouseButton.LeftButton)
+    assert window.tracks.view.follows and window.tracks.view.span_s == pytest.approx(600.0)
 
 
 def test_values_are_copied_and_plots_saved(qtbot: QtBot, window: Window, tmp_path: Path) -> None:
     show(window, *(RecordMessage(time_s=t, record=pumped_record(t)) for t in (1.0, 2.0, 3.0)))
-    window.difference.plot.pointed.emit(2.1)
-    window._menu.copy_cursor()
+    window.tracks.difference.plot.pointed.emit(2.1)
+    window.tracks.menu.copy_cursor()
     assert QGuiApplication.clipboard().text().startswith("0:00:02.0    difference 7")
-    assert "difference" in window.cursor_words.text()
-    window._menu.copy_visible()
+    assert "difference" in window.tracks.cursor_words.text()
+    window.tracks.menu.copy_visible()
     assert len(QGuiApplication.clipboard().text().splitlines()) == 4
     for kind, beginning in (("png", b"\x89PNG"), ("svg", b"<?xml"), ("csv", b"time_s,")):
         path = tmp_path / f"plot.{kind}"
-        window._menu.save(window.difference.plot, path)
+        window.tracks.menu.save(window.tracks.difference.plot, path)
         assert path.read_bytes().startswith(beginning)
-    window._menu.save(window.difference.plot, tmp_path / "nowhere" / "plot.csv")
+    window.tracks.menu.save(window.tracks.difference.plot, tmp_path / "nowhere" / "plot.csv")
     assert "cannot be written" in window.answer.text()
 
 
 # --- the window itself -------------------------------------------------------
 
 
-def test_every_control_can_be_reached_by_keyboard(window: Window) -> None:
-    for kind in (QAbstractButton, QLineEdit):
+def reached_by_tab(window: Window) -> list[QWidget]:
+    """What the tab key leads to, in its order, from the mute button on."""
+    reached: list[QWidget] = []
+    widget: QWidget = window.band.mute
+    while widget not in reached:
+        reached.append(widget)
+        widget = widget.nextInFocusChain()
+        while not (is_reachable(widget) or widget in reached):
+            widget = widget.nextInFocusChain()
+    return reached
+
+
+def is_reachable(widget: QWidget) -> bool:
+    """Whether the tab key stops there."""
+    takes_focus = bool(widget.focusPolicy() & Qt.FocusPolicy.TabFocus)
+    return takes_focus and widget.isVisible() and widget.focusProxy() is None
+
+
+def name_of(widget: QWidget) -> str:
+    """What a screen reader calls it."""
+    interface = QAccessible.queryAccessibleInterface(widget)
+    return interface.text(QAccessible.Text.Name) if interface is not None else ""
+
+
+@pytest.fixture
+def able_window(qtbot: QtBot, window: Window) -> Window:
+    """With control, so that nothing is switched off for want of it."""
+    press(qtbot, window.pump_panel.take_control)
+    qtbot.waitUntil(window.pump_panel.arm.isEnabled, timeout=WITHIN_MS)
+    return window
+
+
+def test_every_control_can_be_reached_by_keyboard(able_window: Window) -> None:
+    reached = reached_by_tab(able_window)
+    for kind in CONTROLS:
         faults = [
-            widget.accessibleName() or widget.objectName()
-            for panel in (window.band, window.pump_panel, window.protocol_panel)
+            name_of(widget) or repr(widget)
+            for panel in (able_window.band, able_window.tracks, *able_window.docks.panels)
             for widget in panel.findChildren(kind)
-            if not widget.focusPolicy() & Qt.FocusPolicy.TabFocus
+            if widget.isVisible()
+            and widget not in reached
             and not widget.objectName().startswith("qt_")
         ]
         assert faults == []
+
+
+def test_the_tab_key_leads_as_one_reads(able_window: Window) -> None:
+    reached = reached_by_tab(able_window)
+    for panel in (able_window.tracks, *able_window.docks.panels):
+        within = [widget for widget in reached if panel.isAncestorOf(widget)]
+        places = [widget.mapTo(panel, widget.rect().center()) for widget in within]
+        lines = [(place.y() // LINE_PIXELS, place.x()) for place in places]
+        assert lines == sorted(lines), [name_of(widget) for widget in within]
+
+
+def test_panels_are_reached_one_after_the_other(able_window: Window) -> None:
+    panels = [able_window.band, *able_window.docks.panels, able_window.tracks]  # act, then look
+    owners = [
+        next((n for n, panel in enumerate(panels) if panel.isAncestorOf(widget)), None)
+        for widget in reached_by_tab(able_window)
+    ]
+    known = [owner for owner in owners if owner is not None]
+    assert known == sorted(known)
+
+
+def test_what_is_reached_has_a_name(able_window: Window) -> None:
+    assert [repr(widget) for widget in reached_by_tab(able_window) if not name_of(widget)] == []
 
 
 def test_light_and_dark(window: Window) -> None:
     colours = []
     for appearance in ("light", "dark"):
         window.set_appearance(appearance)
-        QApplication.processEvents()
-        colours.append(window.difference.plot.grab().toImage().pixelColor(QPoint(2, 2)).lightness())
+        colours.append(paper_lightness(window.tracks.difference.plot))
     assert colours[0] > 200 > 60 > colours[1]
+
+
+def paper_lightness(plot: QWidget) -> int:
+    """Of a corner in which nothing is drawn."""
+    QApplication.processEvents()
+    return plot.grab().toImage().pixelColor(QPoint(2, 2)).lightness()
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [(Qt.ColorScheme.Light, Qt.ColorScheme.Dark), (Qt.ColorScheme.Dark, Qt.ColorScheme.Light)],
+)
+def test_a_change_of_the_systems_scheme_reaches_everything(
+    idle_window: Window, before: Qt.ColorScheme, after: Qt.ColorScheme
+) -> None:
+    """Also where no news come that would bring the new colours, as in a log."""
+    window, look = idle_window, look_for(SYSTEM, after)
+    window.session.present = present_with(status(), pumped_record(1.0))
+    window.session.changed.emit(set(Changed))
+    for scheme in (before, after):
+        QApplication.styleHints().colorSchemeChanged.emit(scheme)
+    assert look.good in window.band.sentence.styleSheet()
+    assert look.good in window.tracks.strips[ModeId.LOWER].side.text("state")
+    papers = [plot.backgroundBrush().color().name() for plot in window.tracks.plots]
+    papers += [plot.backgroundBrush().color().name() for plot in window.trust_panel.plots]
+    assert set(papers) == {look.paper}
+    for plot in window.tracks.plots:
+        assert plot.values.textPen().color().name() == look.faint
+        assert plot.caption.palette().windowText().color().name() == look.faint
+    QApplication.processEvents()
+    for widget, colour in (
+        (window.pump_panel.note_text, look.paper),
+        (window.event_panel.list, look.paper),
+        (window.statusBar(), look.raised),
+    ):
+        role = QPalette.ColorRole.Base if colour == look.paper else QPalette.ColorRole.Window
+        assert widget.palette().color(role).name() == colour
 
 
 def test_the_layout_is_remembered(
@@ -261,7 +390,7 @@ def test_the_layout_is_remembered(
     again = Window(Session(), settings(tmp_path))
     qtbot.addWidget(again)
     again.show()
-    assert not again.strips["lower"].plots["snr"].isHidden()  # type: ignore[index]
+    assert not again.tracks.strips["lower"].plots["snr"].isHidden()  # type: ignore[index]
     connect(qtbot, again, service)
     assert again.docks["Events"].isHidden()
     assert not again.docks["Protocol"].isHidden()
@@ -287,4 +416,4 @@ def test_a_rehearsal_that_does_not_begin_is_said(qtbot: QtBot, idle_window: Wind
 def test_all_that_has_changed_is_drawn(window: Window) -> None:
     window.session.present = present_of(RecordMessage(time_s=1.0, record=pumped_record(1.0)))
     window.session.changed.emit(set(Changed))
-    assert window.difference.side.text("width") == "81.1 mHz"
+    assert window.tracks.difference.side.text("width") == "81.1 mHz"
