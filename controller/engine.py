@@ -687,7 +687,7 @@ class Engine:
             self._whereabouts.note_strays(mode, found[mode].strays_hz)
         strays_hz = {mode: self._whereabouts.strays_hz(mode) for mode in ModeId}
         self._pair = TrackedPair(config, frequencies_hz, trackers, joint, self._now, strays_hz)
-        self._memory.forget_difference()
+        self._memory.begin_again(joint)
         for mode, tracker in trackers.items():
             tracker.start(
                 turns=0.0,

@@ -172,6 +172,27 @@ _FIRST_EXCHANGE = Regime(
     asked=(*_WEAKENED, *_exchange(_EXCHANGE_S)),
     judged_s=(_EXCHANGE_S + 3.0, _EXCHANGE_S + FREE_S),
 )
+_TAUGHT_S = _EXCHANGE_S + FREE_S + RING_UP_S
+_PUMPED_TAUGHT = Regime(
+    name="pumped_taught",
+    title="both modes driven, pump on the difference, after an exchange",
+    amplitude_ratios=(1.0, 1.0),
+    is_pumped=True,
+    asked=(
+        *_WEAKENED,
+        *_exchange(_EXCHANGE_S),
+        Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DISARM),
+        Asked(
+            at_s=_EXCHANGE_S + FREE_S,
+            kind=RequestKind.DRIVE,
+            mode=ModeId.LOWER,
+            amplitude_ratio=1.0,
+        ),
+        Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DRIVE),
+        Asked(at_s=_TAUGHT_S, kind=RequestKind.ARM),
+    ),
+    judged_s=(_TAUGHT_S + 30.0, _TAUGHT_S + 150.0),
+)
 _THERMAL = Regime(
     name="thermal",
     title="the lower mode driven, the upper one in thermal motion",
@@ -182,7 +203,15 @@ _THERMAL = Regime(
 
 REGIMES: Mapping[str, Regime] = {
     regime.name: regime
-    for regime in (_DRIVEN, _PUMPED, _RING_DOWN, _EXCHANGE, _FIRST_EXCHANGE, _THERMAL)
+    for regime in (
+        _DRIVEN,
+        _PUMPED,
+        _PUMPED_TAUGHT,
+        _RING_DOWN,
+        _EXCHANGE,
+        _FIRST_EXCHANGE,
+        _THERMAL,
+    )
 }
 """All regimes by name, in the order of the table."""
 

@@ -5,23 +5,28 @@ of it is the pump's shift or a Duffing shift: their errors hang together. When t
 observer begins, it begins with that knowledge, carried on by the drift since then, and
 with what the joint estimate has learnt of difference and drift ratio in the meantime.
 What the joint estimate knew before is in the observer's knowledge already and must not
-count twice: it is taken out of what the joint estimate knows now.
+count twice: it is taken out of what the joint estimate knows now. The other way round, the
+joint estimate takes over what an exchange told of the coupling: while both modes are driven
+its pull cannot be told from a shift of the pump.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 import scipy.linalg
 
 from controller.records import ModeId
-from controller.tracking.joint import DifferenceKnowledge
+from controller.tracking.joint import DifferenceKnowledge, JointEstimator
 from controller.tracking.observer import (
+    ASYMMETRY,
+    COUPLING,
     LEARNT,
     LOWER_CROSS,
     LOWER_SELF,
+    QUADRATURE,
     UPPER_CROSS,
     UPPER_SELF,
     Learnt,
@@ -34,6 +39,13 @@ from controller.tracking.pair import TrackedPair
 DIFFERENCE, RATIO = 0, 1
 # Beyond this the difference has jumped since then, and what was known of it is void.
 MOST_SIGMAS = 4.0
+# An observer whose readings surprised it so much on average had another model than the modes:
+# the joint estimate takes nothing over from it.
+MOST_INNOVATION_RATIO = 3.0
+# Nothing is known of a coupling to better than that, relative (arbitrary, a tenth of what
+# keeps a pull from being felt).
+LEAST_COUPLING_SIGMA = 1.0e-3
+COUPLED = [LEARNT.index(place) for place in (COUPLING, QUADRATURE, ASYMMETRY)]
 
 
 def difference_duffing_hz(coefficients_hz: Sequence[float]) -> tuple[float, float]:
@@ -103,25 +115,38 @@ class ExchangeMemory:
         self._before_index = 0
         self._learnt: Learnt | None = None  # its difference and lower frequency are absolute
         self._learnt_index = 0
+        self._begun: Learnt | None = None  # what the observer began with
+        # What observers told of the coupling: axis, reading along it and variance of each.
+        self._told: list[tuple[np.ndarray, float, float]] = []
 
     def note_start(self, pair: TrackedPair, sample_index: int) -> None:
         """An observer begins: from here on it knows by itself."""
+        assert pair.observer is not None
+        self._begun = pair.observer.learnt()
         self._before, self._before_index = pair.joint.knowledge(), sample_index
 
     def note_end(self, pair: TrackedPair, sample_index: int) -> None:
-        """The modes are driven again: keep what the observer knows."""
+        """The modes are driven again: keep what the observer knows, and tell it."""
         if pair.observer is None:
             return
         learnt = pair.observer.learnt()
+        if self._begun is not None and pair.observer.innovation_ratio < MOST_INNOVATION_RATIO:
+            told = list(_coupling_news(self._begun, learnt, pair.observer.config.asymmetry))
+            self._told += told
+            for axis, reading, variance in told:
+                pair.joint.learn_coupling(axis, reading, variance)
+        self._begun = None  # told once
         values = learnt.values.copy()
         values[DIFFERENCE] += _reference_difference_hz(pair)
         lower_hz = learnt.lower_hz + pair.mix_hz(ModeId.LOWER)
         self._learnt = replace(learnt, values=values, lower_hz=lower_hz)
         self._learnt_index = sample_index
 
-    def forget_difference(self) -> None:
-        """The modes were lost or the joint estimate begins anew."""
-        self._before = None
+    def begin_again(self, joint: JointEstimator) -> None:
+        """The modes were lost: a new joint estimate is told what is known of the coupling."""
+        self._before = self._begun = None
+        for axis, reading, variance in self._told:
+            joint.learn_coupling(axis, reading, variance)
 
     def recall(self, pair: TrackedPair, sample_index: int) -> Learnt | None:
         """What the next observer may begin with, against the pair's references; None: nothing."""
@@ -187,24 +212,54 @@ def _with_news(
     mean: np.ndarray,
     foretold: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """What was learnt, corrected by what the joint estimate knows beyond what it foretold.
-
-    In the coordinates in which the foretold covariance is the unit matrix and the present
-    one is diagonal (shares), news of each coordinate has the information 1 / share - 1.
-    """
-    there = np.diag(foretold) > 0.0
-    block = np.ix_(there, there)
-    shares, across = scipy.linalg.eigh(known.covariance[block], foretold[block])
-    for share, axis in zip(shares, across.T, strict=True):
-        if share >= 1.0:  # nothing has been learnt in this direction
-            continue
-        reading = (axis @ known.mean[there] / share - axis @ mean[there]) / (1.0 / share - 1.0)
-        row = axis @ SHARED[there]
+    """What was learnt, corrected by what the joint estimate knows beyond what it foretold."""
+    for axis, reading, variance in _news(mean, foretold, known.mean, known.covariance):
+        row = axis @ SHARED
         column = covariance @ row
-        gain = column / (row @ column + share / (1.0 - share))
+        gain = column / (row @ column + variance)
         values = values + gain * (reading - row @ values)
         covariance = covariance - np.outer(gain, column)
     return values, 0.5 * (covariance + covariance.T)
+
+
+def _news(
+    before: np.ndarray,
+    before_covariance: np.ndarray,
+    after: np.ndarray,
+    after_covariance: np.ndarray,
+) -> Iterator[tuple[np.ndarray, float, float]]:
+    """What has been learnt in between, as independent readings: axis, reading and variance.
+
+    In the coordinates in which the covariance before is the unit matrix and the one after
+    is diagonal (shares), news of each coordinate has the information 1 / share - 1.
+    """
+    there = np.flatnonzero(np.diag(before_covariance) > 0.0)
+    if not len(there):
+        return
+    block = np.ix_(there, there)
+    shares, across = scipy.linalg.eigh(after_covariance[block], before_covariance[block])
+    for share, column in zip(shares, across.T, strict=True):
+        if share >= 1.0:  # nothing has been learnt in this direction
+            continue
+        axis = np.zeros(len(before))
+        axis[there] = column
+        yield axis, (axis @ after - share * (axis @ before)) / (1.0 - share), share / (1.0 - share)
+
+
+def _coupling_news(
+    begun: Learnt, learnt: Learnt, stated_asymmetry: float
+) -> Iterator[tuple[np.ndarray, float, float]]:
+    """What an observer has learnt of coupling, quadrature and asymmetry beyond the stated one."""
+    block = np.ix_(COUPLED, COUPLED)
+    strength_hz = float(np.hypot(*learnt.values[COUPLED[:2]]))
+    least = LEAST_COUPLING_SIGMA * np.array([strength_hz, strength_hz, 1.0])
+    stated = np.array([0.0, 0.0, stated_asymmetry])
+    return _news(
+        begun.values[COUPLED] - stated,
+        begun.covariance[block],
+        learnt.values[COUPLED] - stated,
+        learnt.covariance[block] + np.diag(least**2),
+    )
 
 
 def _reference_difference_hz(pair: TrackedPair) -> float:

@@ -618,6 +618,24 @@ class JointEstimator:
             diffusion_scale=diffusion,
         )
 
+    def learn_coupling(self, axis: np.ndarray, reading: float, variance: float) -> None:
+        """Take over what an exchange has told of the coupling.
+
+        Parameters
+        ----------
+        axis : ndarray of float64, shape (3,)
+            Of coupling, quadrature and asymmetry: what the reading is a reading of.
+        reading, variance : float
+            Independent of all that this estimate has seen.
+        """
+        row = np.zeros(STATES)
+        row[[COUPLING, QUADRATURE, ASYMMETRY]] = axis
+        column = self._p @ row
+        gain = column / (column @ row + variance)[:, None]
+        self._x += gain * (reading - self._x @ row)[:, None]
+        self._p -= gain[:, :, None] * column[:, None, :]
+        self._mix()
+
     def knowledge(self) -> DifferenceKnowledge:
         """What is known of the difference apart from the pump."""
         estimate = self.estimate()

@@ -16,9 +16,12 @@ from controller.supervisor.exchange_memory import (
 )
 from controller.tracking.joint import DifferenceKnowledge
 from controller.tracking.observer import (
+    ASYMMETRY,
+    COUPLING,
     LEARNT,
     LOWER_CROSS,
     LOWER_SELF,
+    QUADRATURE,
     SHIFT_DIFFERENCE,
     UPPER_CROSS,
     UPPER_SELF,
@@ -38,8 +41,10 @@ def known(
     mean: np.ndarray, covariance: np.ndarray, lower_hz: float, powers: np.ndarray | None = None
 ) -> SimpleNamespace:
     """A joint estimate that knows difference and ratio, and maybe Duffing terms."""
-    more = 4 - len(mean)
+    more, told = 4 - len(mean), []
     return SimpleNamespace(
+        told=told,
+        learn_coupling=lambda *news: told.append(news),
         knowledge=lambda: DifferenceKnowledge(
             mean=np.pad(mean, (0, more)),
             covariance=np.pad(covariance, (0, more)),
@@ -50,12 +55,27 @@ def known(
     )
 
 
-def pair_of(joint: SimpleNamespace, learnt: Learnt | None = None) -> SimpleNamespace:
-    """What the memory asks of a pair."""
-    observer = None if learnt is None else SimpleNamespace(learnt=lambda: learnt)
+NOTHING = Learnt(
+    values=np.zeros(len(LEARNT)),
+    covariance=np.zeros((len(LEARNT),) * 2),
+    lower_hz=0.0,
+    start_powers=np.zeros(2),
+)
+STATED_ASYMMETRY = 0.04
+
+
+def pair_of(
+    joint: SimpleNamespace, learnt: Learnt | None = NOTHING, innovation_ratio: float = 0.6
+) -> SimpleNamespace:
+    """What the memory asks of a pair; without an observer where nothing is learnt."""
+    observer = SimpleNamespace(
+        learnt=lambda: learnt,
+        innovation_ratio=innovation_ratio,
+        config=SimpleNamespace(asymmetry=STATED_ASYMMETRY),
+    )
     return SimpleNamespace(
         joint=joint,
-        observer=observer,
+        observer=None if learnt is None else observer,
         mix_hz=REFERENCES_HZ.__getitem__,
     )
 
@@ -143,7 +163,7 @@ def test_a_difference_that_jumped_or_was_lost_comes_from_the_joint_estimate(caus
     memory.note_end(pair_of(known(START_MEAN, START_COVARIANCE, 1.0e6), learnt), 40_000)
     mean = START_MEAN + np.array([1.0 if cause == "jumped" else 0.0, 0.0])
     if cause == "forgotten":
-        memory.forget_difference()
+        memory.begin_again(known(mean, START_COVARIANCE, 1.0e6))
     recalled = memory.recall(pair_of(known(mean, START_COVARIANCE, 1.0e6)), 100_000)
     assert recalled is not None
     assert recalled.values[:2] == pytest.approx(mean - [6000.0, 0.0])
@@ -176,8 +196,8 @@ def test_other_amplitudes_move_the_difference_by_what_duffing_terms_say() -> Non
 def test_before_the_first_exchange_there_is_nothing() -> None:
     memory = ExchangeMemory(RATE_HZ)
     joint = known(START_MEAN, START_COVARIANCE, 1.0e6)
-    memory.note_end(pair_of(joint), 10)
-    assert memory.recall(pair_of(joint), 20) is None
+    memory.note_end(pair_of(joint, None), 10)
+    assert memory.recall(pair_of(joint, None), 20) is None
 
 
 # -- Duffing terms -------------------------------------------------------------------------
@@ -280,3 +300,63 @@ def test_what_amplitudes_taught_between_exchanges_is_taken_over() -> None:
     assert recalled.values == pytest.approx(expected, abs=1e-8)
     assert recalled.covariance == pytest.approx(across, rel=1e-5, abs=1e-12)
     assert recalled.covariance[DUFFING[0], DUFFING[0]] < 0.8 * DUFFING_SIGMA_HZ**2
+
+
+# -- the coupling ----------------------------------------------------------------------------
+
+COUPLED = [LEARNT.index(place) for place in (COUPLING, QUADRATURE, ASYMMETRY)]
+PRIOR, PRIOR_SIGMAS = np.array([0.1, 0.0, STATED_ASYMMETRY]), np.array([5e-3, 5e-3, 0.02])
+
+
+def coupled(values: np.ndarray, covariance: np.ndarray) -> Learnt:
+    """An observer that knows the coupling, and nothing else."""
+    whole = np.zeros((len(LEARNT),) * 2)
+    whole[np.ix_(COUPLED, COUPLED)] = covariance
+    known_values = np.zeros(len(LEARNT))
+    known_values[COUPLED] = values
+    return replace(NOTHING, values=known_values, covariance=whole)
+
+
+BEGUN = coupled(PRIOR, np.diag(PRIOR_SIGMAS**2))
+SEEN = coupled(*corrected(PRIOR, np.diag(PRIOR_SIGMAS**2), np.array([1.0, 0.3, 0.5]), 0.11, 1e-8))
+
+
+def after_an_exchange(innovation_ratio: float = 0.6) -> tuple[ExchangeMemory, SimpleNamespace]:
+    """The memory, and the joint estimate beside it, once an observer has seen one direction."""
+    memory, joint = ExchangeMemory(RATE_HZ), known(START_MEAN, START_COVARIANCE, 1.0e6)
+    memory.note_start(pair_of(joint, BEGUN), 0)
+    memory.note_end(pair_of(joint, SEEN, innovation_ratio), 1000)
+    return memory, joint
+
+
+def test_the_joint_estimate_is_told_of_the_coupling_what_the_observer_has_seen() -> None:
+    """News, taken in by one who knew the same, lead to what the observer knows.
+
+    But for a thousandth of the coupling, to which nothing is known.
+    """
+    _, joint = after_an_exchange()
+    mean, covariance = PRIOR - [0.0, 0.0, STATED_ASYMMETRY], np.diag(PRIOR_SIGMAS**2)
+    for axis, reading, variance in joint.told:
+        mean, covariance = corrected(mean, covariance, axis, reading, variance)
+    seen = SEEN.values[COUPLED] - [0.0, 0.0, STATED_ASYMMETRY]
+    least = 1e-3 * np.array([np.hypot(*seen[:2]), np.hypot(*seen[:2]), 1.0])
+    expected = SEEN.covariance[np.ix_(COUPLED, COUPLED)] + np.diag(least**2)
+    assert np.all(np.diag(covariance) <= np.diag(expected) * (1.0 + 1e-9))
+    along = np.array([1.0, 0.3, 0.5])
+    assert along @ covariance @ along == pytest.approx(along @ expected @ along, rel=1e-3)
+    assert np.all(np.abs(mean - seen) < 1e-2 * PRIOR_SIGMAS)
+
+
+def test_it_is_told_once_and_a_new_joint_estimate_all_of_it() -> None:
+    memory, joint = after_an_exchange()
+    told = list(joint.told)
+    memory.note_end(pair_of(joint, SEEN), 2000)
+    assert len(joint.told) == len(told) > 0
+    new = known(START_MEAN, START_COVARIANCE, 1.0e6)
+    memory.begin_again(new)
+    assert new.told == told
+
+
+def test_an_observer_that_was_surprised_again_and_again_tells_nothing() -> None:
+    _, joint = after_an_exchange(innovation_ratio=4.0)
+    assert not joint.told

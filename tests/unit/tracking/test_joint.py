@@ -438,6 +438,29 @@ def test_a_ratio_that_was_measured_is_begun_with() -> None:
     assert after.difference_sigma_hz < before.difference_sigma_hz
 
 
+# -- what an exchange has told ---------------------------------------------------------
+
+
+def test_a_coupling_that_is_told_narrows_the_pull_as_a_reading_would() -> None:
+    """Independent readings of the coupling's parts leave sigma and reading averaged."""
+    config = dataclasses.replace(CONFIG, coupling_hz=0.1, coupling_sigma_hz=6e-3)
+    made = JointEstimator(config)
+    for axis, reading in ((np.array([1.0, 0.0, 0.0]), 0.106), (np.array([0.0, 0.0, 1.0]), 3e-3)):
+        made.learn_coupling(axis, reading, 3e-3**2 if axis[0] else 1e-4**2)
+    pull = 0.5 + 0.0j
+    made.process(TICK_S, NOTHING, PumpAction(squared=0.25, lower_pull=pull, upper_pull=pull))
+    weight = 6e-3**2 / (6e-3**2 + 3e-3**2)
+    coupling_hz = 0.1 + weight * 6e-3
+    asymmetry = 3e-3 * 0.01**2 / (0.01**2 + 1e-4**2)
+    pulls_hz = made.coupling_pulls_hz(PumpAction(lower_pull=pull, upper_pull=pull))
+    assert pulls_hz[ModeId.LOWER] == pytest.approx((1.0 + asymmetry) * coupling_hz * 0.5)
+    assert pulls_hz[ModeId.UPPER] == pytest.approx((1.0 - asymmetry) * coupling_hz * 0.5)
+    sigma_hz = 0.5 * math.hypot(
+        (1.0 + asymmetry) * 6e-3 * math.sqrt(1.0 - weight), 1e-4 * coupling_hz
+    )
+    assert made.pull_sigma_hz(ModeId.LOWER) == pytest.approx(sigma_hz, rel=1e-3)
+
+
 # -- Duffing ------------------------------------------------------------------------------------
 
 
