@@ -3,25 +3,23 @@
 from __future__ import annotations
 
 import os
-import pickle
 import shutil
 import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 
 import zmq
 
-from controller.errors import RunFailed
-from controller.service.link import EndRun, News, Order, ServiceEnd
+from controller.service.ends import ServiceEnd
+from controller.service.link import EndRun, News, Order
 from controller.service.loop_process import Job
+from controller.service.processes import start_process
 from controller.settings import Configuration
 
 STOP_WITHIN_S = 5.0  # for a loop to turn everything off when it is told so
 CLEAN_UP_WITHIN_S = 15.0  # for an instrument to be opened anew and stopped
-# Read by BLAS when numpy is first imported; a second thread delays blocks (DEVELOPERS.md).
-ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+LOOP = "controller.service.loop_process"
 
 
 class LoopChild:
@@ -47,7 +45,8 @@ class LoopChild:
         self._link = ServiceEnd(self._link_folder)
         self._configuration, self._source = configuration, source
         self.heard_s = time.monotonic()  # when there were news last
-        self._process = _started(
+        self._process = start_process(
+            LOOP,
             Job(
                 configuration=configuration,
                 source=source,
@@ -55,7 +54,7 @@ class LoopChild:
                 link_folder=self._link_folder,
                 service_pid=os.getpid(),
                 stops_first=stops_first,
-            )
+            ),
         )
 
     def __repr__(self) -> str:
@@ -119,7 +118,8 @@ class LoopChild:
         str
             Why that failed; empty: it is stopped.
         """
-        cleaner = _started(
+        cleaner = start_process(
+            LOOP,
             Job(
                 configuration=self._configuration,
                 source=self._source,
@@ -143,26 +143,3 @@ class LoopChild:
         """Close the link; the process has ended."""
         self._link.close()
         shutil.rmtree(self._link_folder, ignore_errors=True)
-
-
-def _started(job: Job, stderr: int | None = None) -> subprocess.Popen[bytes]:
-    """A process with its job.
-
-    In a session of its own: Ctrl-C on a terminal is for the service, which then ends the loop.
-    """
-    process = subprocess.Popen(
-        [sys.executable, "-m", "controller.service.loop_process"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        stderr=stderr,
-        env={**os.environ, **ONE_THREAD},
-        start_new_session=True,
-    )
-    assert process.stdin is not None
-    try:
-        process.stdin.write(pickle.dumps(job))
-        process.stdin.close()
-    except OSError as error:
-        raise RunFailed(f"the loop process could not be started: {error}") from error
-    process.stdin = None  # communicate() must not close it again
-    return process

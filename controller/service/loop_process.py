@@ -7,10 +7,7 @@ link. When the service has gone, or tells it to end, every tone goes off.
 
 from __future__ import annotations
 
-import ctypes
 import os
-import pickle
-import signal
 import sys
 import traceback
 from collections.abc import Sequence
@@ -26,24 +23,24 @@ from controller.records import Baseband, TrackerState
 from controller.runtime.block_clock import BlockClock, LatencyFigures
 from controller.runtime.configuration import check_fits, make_instrument, one_line
 from controller.runtime.loop import FAILED, LoopRun, StopRequest, clock_of
+from controller.service.ends import ChildEnd
 from controller.service.link import (
     BeginProtocol,
     Ended,
     EndRun,
-    LoopEnd,
     LoopState,
     ProtocolView,
     Ready,
     Refused,
     RemoteLog,
 )
+from controller.service.processes import job_of_this_process
 from controller.settings import Configuration
 from controller.supervisor.requests import Request, RequestKind
 
 STATE_EVERY_S = 1.0  # stream time between two reports where nothing changes
 REAL_TIME_PRIORITY, URGENT_NICENESS = 1, -10
 SESSION_NICENESS = Path("/proc/self/autogroup")
-SET_PARENT_DEATH_SIGNAL = 1  # prctl(2) of Linux
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,11 +57,10 @@ class Job:
 
 def main() -> int:
     """Do the job that is on standard input; exit status 0, 1 failed, 2 bad input."""
-    job: Job = pickle.loads(sys.stdin.buffer.read())
-    end_with_the_service()
+    job: Job = job_of_this_process()
     if job.link_folder is None:
         return stop_instrument(job)
-    link = LoopEnd(job.link_folder)
+    link = ChildEnd(job.link_folder)
     try:
         return run_job(job, link)
     except Exception as error:  # nothing is on any more; say what it was
@@ -74,12 +70,6 @@ def main() -> int:
         return 1
     finally:
         link.close()
-
-
-def end_with_the_service() -> None:
-    """Let the system tell this process when the service dies; elsewhere `Orders` looks."""
-    with suppress(AttributeError, OSError):
-        ctypes.CDLL(None).prctl(SET_PARENT_DEATH_SIGNAL, signal.SIGTERM)
 
 
 def be_urgent() -> None:
@@ -109,14 +99,14 @@ def stop_instrument(job: Job) -> int:
     return 0
 
 
-def run_job(job: Job, link: LoopEnd) -> int:
+def run_job(job: Job, link: ChildEnd) -> int:
     """Make the instrument and run the loop on it until it is told to end.
 
     Parameters
     ----------
     job : Job
         What to do.
-    link : LoopEnd
+    link : ChildEnd
         To the service.
 
     Returns
@@ -182,7 +172,7 @@ class Orders:
 
     Parameters
     ----------
-    link : LoopEnd
+    link : ChildEnd
         Where orders come from.
     engine : Engine
         Where protocols begin.
@@ -192,7 +182,7 @@ class Orders:
         Names the service, and says whether the pump may come on unasked.
     """
 
-    def __init__(self, link: LoopEnd, engine: Engine, stop_request: StopRequest, job: Job) -> None:
+    def __init__(self, link: ChildEnd, engine: Engine, stop_request: StopRequest, job: Job) -> None:
         self._link, self._engine, self._stop_request = link, engine, stop_request
         self.run_number = 0  # of the last protocol that was begun
         self._service_pid = job.service_pid
@@ -228,7 +218,7 @@ class Reporter:
     ----------
     engine : Engine
         The loop.
-    link : LoopEnd
+    link : ChildEnd
         To the service.
     clock : BlockClock or None
         None: the stream is not in real time.
@@ -237,7 +227,7 @@ class Reporter:
     """
 
     def __init__(
-        self, engine: Engine, link: LoopEnd, clock: BlockClock | None, orders: Orders
+        self, engine: Engine, link: ChildEnd, clock: BlockClock | None, orders: Orders
     ) -> None:
         self._engine, self._link, self._clock, self._orders = engine, link, clock, orders
         self._protocol: ProtocolRunner | None = None  # present or last one

@@ -1,7 +1,8 @@
 """The live service: the loop beside it, clients before it, the log behind it.
 
     loop process --news-->  this process  --> log thread
-                 <-orders--               --> telemetry, answers
+                 <-orders--       |
+                            front process <--> clients
 
 One thread, which waits for nobody but `poll`. It decides nothing about the
 loop; what it adds is what takes time: clients, the log, spectra, analyses.
@@ -10,7 +11,6 @@ However it ends, the tones go off first, then the log is closed.
 
 from __future__ import annotations
 
-import signal
 import time
 from collections import deque
 from collections.abc import Callable
@@ -35,6 +35,7 @@ from controller.runtime.runner import make_run_folder
 from controller.service.child import STOP_WITHIN_S, LoopChild
 from controller.service.control import Control
 from controller.service.dispatch import Dispatcher
+from controller.service.front import Front
 from controller.service.link import Ended, LoopState, News, Order, Ready, Refused
 from controller.service.measurements import Finding, Measurements
 from controller.service.messages import (
@@ -53,7 +54,7 @@ from controller.service.messages import (
     Telemetry,
 )
 from controller.service.picture import Picture
-from controller.service.sockets import ServiceSockets
+from controller.service.processes import how_it_ended
 from controller.service.spectra import Spectra
 from controller.service.state_file import ENDED, ServiceState, StateFile, utc_now
 from controller.settings import Configuration
@@ -111,7 +112,7 @@ def serve(
         keys = configuration.service.keys
         with (
             StopRequest() as stop_request,
-            ServiceSockets(
+            Front(
                 configuration.service.address,
                 configuration.service.command_port,
                 configuration.service.telemetry_port,
@@ -139,7 +140,7 @@ class _Service:
         folder: Path,
         name: str,
         state_file: StateFile,
-        sockets: ServiceSockets,
+        sockets: Front,
         stop_request: StopRequest,
     ) -> None:
         self._configuration, self._source, self._folder = configuration, source, folder
@@ -289,6 +290,7 @@ class _Service:
             self._keep(finding)
         self._look_at_control()
         self._look_at_log()
+        self._look_at_front()
         self._look_at_access()
         now_s = time.monotonic()
         if self._is_status_due or now_s >= self._next_status_s:
@@ -430,8 +432,7 @@ class _Service:
         self._take_news()
         if self._ended is None:
             status = self._child.exit_status or 0
-            what = signal.Signals(-status).name if status < 0 else f"status {status}"
-            self._fail(f"the loop process ended with {what}")
+            self._fail(f"the loop process ended with {how_it_ended(status)}")
 
     def _kill_child(self) -> None:
         self._fail(f"the loop was not heard for {self._silent_s:g} s")
@@ -461,6 +462,11 @@ class _Service:
         ):
             self._is_muted_unattended = True
             self._mute("nobody holds control")
+
+    def _look_at_front(self) -> None:
+        """Say what has happened to the process of the public sockets."""
+        for trouble in self._sockets.troubles():
+            self.note("front", trouble)
 
     def _look_at_access(self) -> None:
         """Say once what is wrong with a list of clients that was changed."""

@@ -3,7 +3,8 @@
     commands   ROUTER  one JSON part from a client's DEALER (or REQ), one back
     telemetry  XPUB    topic and JSON to whoever subscribes
 
-Owned by one thread, which calls `poll`; nothing here waits for a client. A
+Owned by one thread, which calls `poll`, of a process of its own
+(`controller.service.front_process`); nothing here waits for a client. A
 client that does not read loses messages, one that sends too much is read
 more slowly, and bytes that are no message are counted and forgotten. Where
 there are keys, a connection is let in by its public key before anything
@@ -78,6 +79,38 @@ class Incoming:
         """The name that the client gives itself."""
         return self.command.who
 
+    def answer(self, *, ok: bool, text: str = "", data: Mapping[str, Any] | None = None) -> bytes:
+        """What is sent back.
+
+        Parameters
+        ----------
+        ok : bool
+            Whether it was done.
+        text : str
+            What was done, or why not.
+        data : mapping of str to anything that JSON knows, optional
+            What was asked for.
+
+        Returns
+        -------
+        bytes
+            JSON.
+        """
+        request = self.command.request
+        return _encoded(Answer(request=request, ok=ok, text=text, data=dict(data or {})))
+
+
+class Numbering:
+    """Numbers the messages of each topic, from 1 on."""
+
+    def __init__(self) -> None:
+        self._last: Counter[str] = Counter()
+
+    def count(self, topic: str) -> int:
+        """The number of the next message of a topic, be it sent or not."""
+        self._last[topic] += 1
+        return self._last[topic]
+
 
 class ServiceSockets:
     """Commands, answers and telemetry; one thread.
@@ -116,7 +149,7 @@ class ServiceSockets:
         self.malformed = 0  # messages that were no command
         self.strangers = 0  # connections with an unknown key, and commands of removed clients
         self._subscriptions: Counter[bytes] = Counter()  # by what they begin with
-        self._numbers: Counter[str] = Counter()  # of the last message of each topic
+        self._numbering = Numbering()
         self._is_picture_due = False
         self._last_picture_s = float("-inf")
         self._next_list_s = 0.0
@@ -162,25 +195,28 @@ class ServiceSockets:
 
     # -- in --------------------------------------------------------------------
 
-    def poll(self, timeout_ms: int) -> list[Incoming]:
+    def poll(self, timeout_ms: int, most: int = MOST_AT_ONCE) -> list[Incoming]:
         """What clients have asked for since the last call.
 
         Parameters
         ----------
         timeout_ms : int
             How long to wait for something to happen; 0: not at all.
+        most : int
+            How many commands to take; the others wait.
 
         Returns
         -------
         list of Incoming
-            In the order of arrival, at most MOST_AT_ONCE; each wants an
-            answer. Malformed commands have got theirs.
+            In the order of arrival; each wants an answer. Malformed commands
+            have got theirs.
         """
+        self._poller.register(self._commands, zmq.POLLIN if most > 0 else 0)
         self._poller.poll(timeout_ms)
         self._look_at_list()
         self._let_in()
         self._take_subscriptions()
-        return self._take_commands()
+        return self._take_commands(most)
 
     @property
     def is_picture_wanted(self) -> bool:
@@ -192,6 +228,11 @@ class ServiceSockets:
     def client_count(self) -> int:
         """How many connections subscribe to the status."""
         return self._subscribers(StatusMessage.topic)
+
+    @property
+    def topics(self) -> frozenset[str]:
+        """The topics that somebody subscribes to."""
+        return frozenset(topic for topic in MESSAGES if self._subscribers(topic))
 
     @property
     def access_complaint(self) -> str:
@@ -209,22 +250,24 @@ class ServiceSockets:
         ----------
         incoming : Incoming
             The command.
-        ok : bool
-            Whether it was done.
-        text : str
-            What was done, or why not.
-        data : mapping of str to anything that JSON knows, optional
-            What was asked for.
+        ok, text, data
+            As for `Incoming.answer`.
         """
-        self._answer(
-            incoming.route,
-            Answer(request=incoming.command.request, ok=ok, text=text, data=dict(data or {})),
-        )
+        self.send_answer(incoming.route, incoming.answer(ok=ok, text=text, data=data))
+
+    def send_answer(self, route: tuple[bytes, ...], content: bytes) -> None:
+        """Send an answer on its way; to a client that has gone, or does not read, nothing is."""
+        with suppress(zmq.Again):
+            self._commands.send_multipart((*route, content), zmq.NOBLOCK)
 
     def publish(self, message: Telemetry) -> None:
         """Send a message to those who subscribe to its topic, with the topic's next number."""
-        topic = message.topic
-        self._numbers[topic] += 1
+        number = self._numbering.count(message.topic)
+        is_wanted = bool(self._subscribers(message.topic))
+        self.send(message.topic, message.encoded(number) if is_wanted else b"")
+
+    def send(self, topic: str, content: bytes) -> None:
+        """Send a message that is encoded already, to those who subscribe to its topic."""
         if topic == PictureMessage.topic:
             self._is_picture_due = False
             self._last_picture_s = time.monotonic()
@@ -232,9 +275,7 @@ class ServiceSockets:
             return
         # A subscriber whose queue is full loses it; XPUB never waits.
         with suppress(zmq.Again):
-            self._telemetry.send_multipart(
-                (topic.encode(), message.encoded(self._numbers[topic])), zmq.NOBLOCK
-            )
+            self._telemetry.send_multipart((topic.encode(), content), zmq.NOBLOCK)
 
     # -- pieces ----------------------------------------------------------------
 
@@ -324,9 +365,9 @@ class ServiceSockets:
             if change[0] == _SUBSCRIBE and PictureMessage.topic.encode().startswith(begins):
                 self._is_picture_due = True
 
-    def _take_commands(self) -> list[Incoming]:
+    def _take_commands(self, most: int) -> list[Incoming]:
         taken = []
-        for _ in range(MOST_AT_ONCE):
+        for _ in range(most):
             try:
                 frames = self._commands.recv_multipart(zmq.NOBLOCK, copy=False)
             except zmq.Again:
@@ -354,7 +395,8 @@ class ServiceSockets:
         except MalformedCommand as error:
             self.malformed += 1
             if error.request is not None:
-                self._answer(route, Answer(request=error.request, ok=False, text=str(error)))
+                answer = Answer(request=error.request, ok=False, text=str(error))
+                self.send_answer(route, _encoded(answer))
             return None
         return Incoming(command=command, identity=identity, role=role, route=route)
 
@@ -365,17 +407,16 @@ class ServiceSockets:
         public = str(frame.get("User-Id"))
         return public, self._access.role_of(public.encode())
 
-    def _answer(self, route: tuple[bytes, ...], answer: Answer) -> None:
-        # To a client that has gone, or does not read its answers: nothing is sent.
-        with suppress(zmq.Again):
-            self._commands.send_multipart((*route, answer.model_dump_json().encode()), zmq.NOBLOCK)
-
     def _subscribers(self, topic: str) -> int:
         return sum(
             count
             for begins, count in self._subscriptions.items()
             if topic.encode().startswith(begins)
         )
+
+
+def _encoded(answer: Answer) -> bytes:
+    return answer.model_dump_json().encode()
 
 
 def _bound(socket: zmq.Socket[bytes], address: str, port: int, key: str) -> int:

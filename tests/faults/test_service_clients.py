@@ -13,7 +13,7 @@ import numpy as np
 
 from controller.records import PumpState
 from controller.service.messages import StatusMessage
-from tests.faults.test_service_ends import client_of, logged, wait_for
+from tests.faults.test_service_ends import client_of, front_pid, logged, wait_for
 from tests.support.live_service import LiveService
 from tests.support.witness import witnessed_scenario
 
@@ -65,7 +65,7 @@ def test_a_flood_of_commands_and_subscribers_that_do_not_read(tmp_path: Path) ->
         client_of(service) as client,
     ):
         before = wait_for(client, PumpState.ON)
-        pids = service.state["pid"], service.state["loop_pid"]
+        pids = service.state["pid"], service.state["loop_pid"], front_pid(service)
         with flooded(service):
             for _ in range(STATUSES):
                 wait_for(client, PumpState.ON)

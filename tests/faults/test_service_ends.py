@@ -15,7 +15,7 @@ import pytest
 
 from controller.records import PumpState
 from controller.service.client import Client
-from controller.service.messages import EventMessage, StatusMessage, Telemetry
+from controller.service.messages import EventMessage, PictureMessage, StatusMessage, Telemetry
 from tests.support.live_service import LiveService
 from tests.support.witness import said, tones_on, witnessed_scenario
 
@@ -64,6 +64,24 @@ def wait_for(client: Client, what: str) -> Telemetry:
         if isinstance(message, EventMessage) and message.event.kind == what:
             return message
     raise AssertionError(f"no {what} came")
+
+
+def wait_for_picture(client: Client) -> PictureMessage:
+    """The next picture."""
+    given_up_s = time.monotonic() + WITHIN_S
+    while time.monotonic() < given_up_s:
+        message = client.next_message(WITHIN_S)
+        if isinstance(message, PictureMessage):
+            return message
+    raise AssertionError("no picture came")
+
+
+def front_pid(service: LiveService) -> int:
+    """The process of its public sockets."""
+    listing = ["ps", "--ppid", str(service.state["pid"]), "-o", "pid=,args="]
+    lines = subprocess.run(listing, capture_output=True, text=True, check=True).stdout.splitlines()
+    [line] = [line for line in lines if "front_process" in line]
+    return int(line.split()[0])
 
 
 def pumping(service: LiveService) -> None:
@@ -120,6 +138,26 @@ def test_a_service_that_is_killed_takes_its_loop_and_the_tones_with_it(
     with started(tmp_path, out="next") as following, client_of(following) as client:
         wait_for(client, PumpState.OFF)
         assert [text for _, text in said(tmp_path)[count:]][:3] == ["made", "stop", "start"]
+
+
+def test_sockets_that_are_killed_come_back_and_the_pump_stays_on(
+    tmp_path: Path, service: LiveService
+) -> None:
+    pumping(service)
+    before = said(tmp_path)
+    with client_of(service) as client:
+        wait_for(client, PumpState.ON)
+        os.kill(front_pid(service), signal.SIGKILL)
+        picture = None
+        while not (picture and any(entry.event.kind == "front" for entry in picture.events)):
+            picture = wait_for_picture(client)
+        assert picture.status.pump_state == PumpState.ON
+        assert client.note("still here") == "noted"
+    assert {"tone pump 0.0", "stop"}.isdisjoint(text for _, text in said(tmp_path)[len(before) :])
+    assert service.stop() == (0, "")
+    [(text,)] = logged(service.run_folder, "SELECT text FROM events WHERE kind = 'front'")
+    assert text == "the process of the sockets ended with SIGKILL; it is started again"
+    assert logged(service.run_folder, "SELECT count(*) FROM events WHERE kind = 'late'") == [(0,)]
 
 
 def test_a_loop_that_is_killed_has_its_instrument_stopped_anew(

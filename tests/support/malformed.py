@@ -16,7 +16,7 @@ GREETING = b"\xff" + bytes(8) + b"\x7f" + b"\x03\x01" + b"NULL".ljust(20, b"\0")
 _LONG_COMMAND, _MORE = 0x04, 0x01
 
 
-def _ready(kind: bytes) -> bytes:
+def ready(kind: bytes) -> bytes:
     """The command READY of a socket of a kind."""
     body = b"\x05READY\x0bSocket-Type" + len(kind).to_bytes(4, "big") + kind
     return bytes([_LONG_COMMAND, len(body)]) + body
@@ -92,7 +92,7 @@ def malformed_streams(rng: np.random.Generator, count: int) -> Iterator[bytes]:
     """
     for _ in range(count):
         noise = rng.bytes(int(rng.integers(0, 600)))
-        ready = _ready(bytes(rng.choice([b"DEALER", b"SUB", b"REQ", b"PUB", b"?"])))
+        hello = ready(bytes(rng.choice([b"DEALER", b"SUB", b"REQ", b"PUB", b"?"])))
         kind = rng.integers(6)
         if kind == 0:
             yield noise
@@ -101,11 +101,11 @@ def malformed_streams(rng: np.random.Generator, count: int) -> Iterator[bytes]:
         elif kind == 2:
             yield _mutilated(rng, GREETING) + noise
         elif kind == 3:
-            yield GREETING + _mutilated(rng, ready) + noise
+            yield GREETING + _mutilated(rng, hello) + noise
         elif kind == 4:
-            yield GREETING + ready + noise
+            yield GREETING + hello + noise
         else:
-            yield GREETING + ready + _frames(noise)
+            yield GREETING + hello + _frames(noise)
 
 
 def send_and_hang_up(place: tuple[str, int], content: bytes) -> None:

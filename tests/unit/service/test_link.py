@@ -12,8 +12,9 @@ import pytest
 from controller.instrument import Tone
 from controller.records import Event
 from controller.runtime.log.writer import LogWriter
-from controller.service import link as link_module
-from controller.service.link import Ended, EndRun, LoopEnd, News, RemoteLog, ServiceEnd
+from controller.service import ends as ends_module
+from controller.service.ends import ChildEnd, ServiceEnd
+from controller.service.link import Ended, EndRun, News, RemoteLog
 from controller.supervisor.requests import Request, RequestKind
 
 WITHIN_MS = 10_000
@@ -21,9 +22,9 @@ EVENT = Event(sample_index=5, time_s=0.1, source="run", kind="mark", text="here"
 
 
 @pytest.fixture
-def ends(tmp_path: Path) -> Iterator[tuple[ServiceEnd, LoopEnd]]:
+def ends(tmp_path: Path) -> Iterator[tuple[ServiceEnd, ChildEnd]]:
     """Both ends of a link."""
-    service, loop = ServiceEnd(tmp_path), LoopEnd(tmp_path)
+    service, loop = ServiceEnd(tmp_path), ChildEnd(tmp_path)
     yield service, loop
     service.close()
     loop.close()
@@ -38,7 +39,7 @@ def news_of(service: ServiceEnd, count: int) -> list[News]:
     return news
 
 
-def test_orders_and_news_arrive_in_order(ends: tuple[ServiceEnd, LoopEnd]) -> None:
+def test_orders_and_news_arrive_in_order(ends: tuple[ServiceEnd, ChildEnd]) -> None:
     service, loop = ends
     orders = [Request(kind=RequestKind.MUTE, who="ana"), EndRun()]
     for order in orders:
@@ -59,16 +60,16 @@ def test_orders_and_news_arrive_in_order(ends: tuple[ServiceEnd, LoopEnd]) -> No
 def test_a_loop_without_a_service_drops_and_counts(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(link_module, "MOST_NEWS", 10)
-    monkeypatch.setattr(link_module, "LINGER_MS", 0)
-    loop = LoopEnd(tmp_path)  # nobody has made the sockets
+    monkeypatch.setattr(ends_module, "MOST_NEWS", 10)
+    monkeypatch.setattr(ends_module, "LINGER_MS", 0)
+    loop = ChildEnd(tmp_path)  # nobody has made the sockets
     for _ in range(15):
         loop.tell(Ended(outcome="done", reason=""))
     assert loop.dropped == 5
     loop.close()
 
 
-def test_the_log_travels_a_block_at_a_time(ends: tuple[ServiceEnd, LoopEnd]) -> None:
+def test_the_log_travels_a_block_at_a_time(ends: tuple[ServiceEnd, ChildEnd]) -> None:
     service, loop = ends
     log = RemoteLog(loop)
     tone = Tone("pump", 0, 50.0, 0.5)
@@ -98,7 +99,7 @@ def test_it_has_every_method_of_the_log() -> None:
 
 
 def test_the_sockets_lie_in_the_folder_that_is_given(
-    tmp_path: Path, ends: tuple[ServiceEnd, LoopEnd]
+    tmp_path: Path, ends: tuple[ServiceEnd, ChildEnd]
 ) -> None:
     made = {path.name for path in tmp_path.iterdir() if stat.S_ISSOCK(path.stat().st_mode)}
     assert made == {"news", "orders"}

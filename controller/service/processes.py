@@ -1,0 +1,73 @@
+"""Processes that the service starts: each gets a job on standard input, and ends with it."""
+
+from __future__ import annotations
+
+import ctypes
+import os
+import pickle
+import signal
+import subprocess
+import sys
+from contextlib import suppress
+from typing import Any
+
+from controller.errors import RunFailed
+
+# Read by BLAS when numpy is first imported; a second thread delays blocks (DEVELOPERS.md).
+ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+SET_PARENT_DEATH_SIGNAL = 1  # prctl(2) of Linux
+
+
+def start_process(module: str, job: object, stderr: int | None = None) -> subprocess.Popen[bytes]:
+    """Start a process with its job.
+
+    Parameters
+    ----------
+    module : str
+        What it runs.
+    job : object
+        Whatever `job_of_this_process` shall give there; pickled.
+    stderr : int, optional
+        As for `subprocess.Popen`.
+
+    Returns
+    -------
+    subprocess.Popen
+        In a session of its own: Ctrl-C on a terminal is for the service, which
+        then ends the others.
+
+    Raises
+    ------
+    RunFailed
+        If it ends before it has its job.
+    """
+    process = subprocess.Popen(
+        [sys.executable, "-m", module],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=stderr,
+        env={**os.environ, **ONE_THREAD},
+        start_new_session=True,
+    )
+    assert process.stdin is not None
+    try:
+        process.stdin.write(pickle.dumps(job))
+        process.stdin.close()
+    except OSError as error:
+        raise RunFailed(f"{module} could not be started: {error}") from error
+    process.stdin = None  # communicate() must not close it again
+    return process
+
+
+def job_of_this_process() -> Any:
+    """The job on standard input; from now on the system ends this process with its service."""
+    job = pickle.loads(sys.stdin.buffer.read())
+    # Elsewhere than on Linux whoever does the job has to look at its parent.
+    with suppress(AttributeError, OSError):
+        ctypes.CDLL(None).prctl(SET_PARENT_DEATH_SIGNAL, signal.SIGTERM)
+    return job
+
+
+def how_it_ended(status: int) -> str:
+    """The status of a process that has ended, in a word or two."""
+    return signal.Signals(-status).name if status < 0 else f"status {status}"
