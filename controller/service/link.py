@@ -29,6 +29,7 @@ class Ready:
     tones: Mapping[str, ToneChannel]
     is_paced: bool
     is_simulated: bool  # it can tell the truth
+    has_real_time_priority: bool | None = None  # the loop; None: the instrument is not in real time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -72,21 +72,27 @@ def main() -> int:
         link.close()
 
 
-def be_urgent() -> None:
+def be_urgent() -> bool:
     """Go before other processes, as far as the system lets this user; see sched(7) of Linux.
 
     Real-time scheduling, at its lowest priority, where it is allowed: a block then never waits
     for a process that merely computes. The kernel keeps a twentieth of the time for the others,
     should the loop not keep up. Without it niceness, of the process and of its session, by which
     time may be shared first.
+
+    Returns
+    -------
+    bool
+        Whether real-time scheduling is allowed.
     """
     with suppress(OSError, AttributeError):
         os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(REAL_TIME_PRIORITY))
-        return
+        return True
     with suppress(OSError):
         os.setpriority(os.PRIO_PROCESS, 0, URGENT_NICENESS)
     with suppress(OSError):
         SESSION_NICENESS.write_text(str(URGENT_NICENESS), encoding="ascii")
+    return False
 
 
 def stop_instrument(job: Job) -> int:
@@ -132,16 +138,17 @@ def run_job(job: Job, link: ChildEnd) -> int:
             is_input_error = isinstance(error, InputError)
             link.tell(Refused(text=one_line(error), is_input_error=is_input_error))
             return 2 if is_input_error else 1
+        # One that does not wait for the clock would take all the time there is.
+        is_real_time = be_urgent() if instrument.paced else None
         link.tell(
             Ready(
                 stream=instrument.stream,
                 tones=dict(instrument.tones),
                 is_paced=instrument.paced,
                 is_simulated=hasattr(instrument, "write_truth"),
+                has_real_time_priority=is_real_time,
             )
         )
-        if instrument.paced:  # another one would take all the time there is
-            be_urgent()
         clock = clock_of(instrument, configuration.run)
         orders = Orders(link, engine, stop_request, job)
         run = LoopRun(

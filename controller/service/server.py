@@ -68,6 +68,11 @@ READY_WITHIN_S = 60.0  # for an instrument to be made
 # A loop that is not heard for so long hangs: longer than a stop by SIGSTOP that it survives,
 # and than the time-outs that end a run.
 SILENT_S = 10.0
+PRIORITY = "the loop has real-time priority"
+NO_PRIORITY = (
+    "the loop has no real-time priority: on a busy machine blocks come late and the pump goes off; "
+    "the README says how to allow it"
+)
 NOT_LOGGING = "the log cannot be written"
 LAST_WORDS_MS = 200  # for answers and telemetry that are under way at the end
 
@@ -195,6 +200,10 @@ class _Service:
                 f"{self._state.command_port}, telemetry on port {self._state.telemetry_port}, "
                 f"log in {self._folder}"
             )
+            if ready.has_real_time_priority is not None:
+                priority = PRIORITY if ready.has_real_time_priority else NO_PRIORITY
+                announce(f"difftone {self._name}: {priority}")
+                self.note("priority", priority)
             try:
                 self._serve()
             except Exception as error:

@@ -121,6 +121,8 @@ def test_it_ends_in_order_when_it_is_terminated(tmp_path: Path, service: LiveSer
     assert logged(service.run_folder, "SELECT outcome FROM run") == [("interrupted",)]
     [(text,)] = logged(service.run_folder, "SELECT text FROM events ORDER BY rowid DESC LIMIT 1")
     assert text == "stopped by the operator"
+    [(priority,)] = logged(service.run_folder, "SELECT text FROM events WHERE kind = 'priority'")
+    assert "real-time priority" in priority
 
 
 def test_a_service_that_is_killed_takes_its_loop_and_the_tones_with_it(

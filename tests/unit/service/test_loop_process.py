@@ -26,7 +26,7 @@ from tests.unit.protocol.plans import plan_of
 @pytest.fixture(autouse=True)
 def not_urgent(monkeypatch: pytest.MonkeyPatch) -> None:
     """The process of the tests stays as it is."""
-    monkeypatch.setattr(loop_process, "be_urgent", lambda: None)
+    monkeypatch.setattr(loop_process, "be_urgent", lambda: False)
 
 
 class FakeLink:
@@ -184,6 +184,16 @@ def test_a_job_is_done_from_the_first_word_to_the_last(run: Rehearsal, tmp_path:
     assert link.told[-1].outcome == "failed"  # its stream ended before a lock
     assert "never locked" in link.told[-1].reason
     assert (tmp_path / "truth.csv").exists()
+
+
+@pytest.mark.parametrize("is_allowed", [True, False])
+def test_it_says_whether_it_has_real_time_priority(
+    run: Rehearsal, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, is_allowed: bool
+) -> None:
+    monkeypatch.setattr(loop_process, "be_urgent", lambda: is_allowed)
+    link = FakeLink()
+    run_job(job_of(run, tmp_path, configuration=witnessed(run, tmp_path)), link)  # type: ignore[arg-type]
+    assert link.told[0].has_real_time_priority is is_allowed
 
 
 def test_what_may_sound_from_an_earlier_run_is_stopped_first(
