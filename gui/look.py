@@ -25,6 +25,7 @@ class Look:
     raised: str  # behind controls
     ink: str  # text
     faint: str  # text that matters less, axes
+    idle: str  # what cannot be pressed now
     rule: str  # edges
     difference: str
     sigma: str  # band of one standard deviation
@@ -43,6 +44,7 @@ LIGHT = Look(
     raised="#f0ede6",
     ink="#1f242c",
     faint="#5c636f",
+    idle="#8b8d90",
     rule="#c4c0b6",
     difference="#123a6b",
     sigma="#7f9cc0",
@@ -61,6 +63,7 @@ DARK = Look(
     raised="#1f242b",
     ink="#e9e7e2",
     faint="#a2a8b3",
+    idle="#757c88",
     rule="#454c57",
     difference="#cfe2ff",
     sigma="#5f7ba3",
@@ -111,7 +114,7 @@ SYSTEM = "as the system"
 APPEARANCES = (SYSTEM, "light", "dark")
 
 BIG_POINTS = 28
-KEPT_WHEN_FADED = frozenset(("paper", "raised", "ink", "faint", "rule"))
+KEPT_WHEN_FADED = frozenset(("paper", "raised", "ink", "faint", "idle", "rule"))
 
 
 def look_for(appearance: str, scheme: Qt.ColorScheme) -> Look:
@@ -170,7 +173,7 @@ def palette_of(look: Look) -> QPalette:
     ):
         palette.setColor(name, QColor(colour))
     for name in (role.WindowText, role.Text, role.ButtonText):
-        palette.setColor(QPalette.ColorGroup.Disabled, name, QColor(look.rule))
+        palette.setColor(QPalette.ColorGroup.Disabled, name, QColor(look.idle))
     return palette
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -11,6 +12,9 @@ from gui.models.present import Origin, Present
 from gui.models.wording import quantity_text, widths_text
 
 WITHIN = 0.1  # of the line: what counts as on the difference
+
+# How a service words a step that sweeps the pump; the status has no number for it.
+_CHIRP = re.compile(r"\bchirp (?P<hz_per_s>[-+.e\d]+) Hz/s")
 
 _MISSING = {
     TrackerState.SEARCHING: "searching for",
@@ -98,8 +102,20 @@ def _verdict_on_running(
     sigma = None
     if record.difference_sigma_hz is not None:
         sigma = record.difference_sigma_hz / width_hz
+    away_hz = record.pump_hz - record.difference_hz
+    chirp = _CHIRP.search(step)
+    if chirp is not None:
+        return Verdict(
+            level=Level.QUIET,
+            sentence=f"Swept by {quantity_text(float(chirp['hz_per_s']), 'Hz/s', 2)}, as asked",
+            detail=step,
+            error_widths=away_hz / width_hz,
+            sigma_widths=sigma,
+            error_hz=away_hz,
+            measure="line widths away now",
+        )
     offset_hz = status.pump_offset_hz
-    error_hz = record.pump_hz - record.difference_hz - offset_hz
+    error_hz = away_hz - offset_hz
     error = error_hz / width_hz
     level, sentence = _judged(error, sigma, offset_hz / width_hz)
     side = "above" if offset_hz > 0.0 else "below"
@@ -120,7 +136,7 @@ def _judged(error: float, sigma: float | None, offset: float) -> tuple[Level, st
     """Level and sentence; all in line widths."""
     wanted = f"Detuned by {widths_text(offset)} line widths, as asked"
     if abs(error) > WITHIN:
-        where = "from where it was asked to be" if offset else "away"
+        where = "off its detuning" if offset else "away"
         return Level.WARNING, f"Pump on, {widths_text(error)} line widths {where}"
     if sigma is None or sigma > WITHIN:
         on = wanted if offset else "On the difference"

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt, Signal
-from PySide6.QtWidgets import QHeaderView, QLineEdit, QTableView, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHeaderView, QLabel, QLineEdit, QTableView, QVBoxLayout, QWidget
 
 from gui.models.events import EventLine, EventList
 from gui.models.present import Present
 from gui.models.wording import clock_text
 
 HEADINGS = ("time", "of", "what", "reason")
+COLUMN_WIDTHS = (70, 64, 116)  # pixels, of all but the last; "interlock_closed" fits
 _ROOT = QModelIndex()
 AnyIndex = QModelIndex | QPersistentModelIndex
 
@@ -87,13 +88,21 @@ class EventPanel(QWidget):
         header.setStretchLastSection(True)
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft)
         header.setSectionResizeMode(QHeaderView.ResizeMode.Interactive)
-        for column, width in enumerate((66, 62, 84)):
+        for column, width in enumerate(COLUMN_WIDTHS):
             header.resizeSection(column, width)
         self.list.activated.connect(self._choose)
+        self.list.selectionModel().currentChanged.connect(self._tell)
+        self.told = QLabel("")
+        self.told.setTextFormat(Qt.TextFormat.PlainText)
+        self.told.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.told.setWordWrap(True)
+        self.told.setAccessibleName("the chosen event in full")
+        self.told.hide()
         layout = QVBoxLayout(self)
         layout.setContentsMargins(8, 6, 8, 6)
         layout.addWidget(self.search)
         layout.addWidget(self.list, 1)
+        layout.addWidget(self.told)
 
     def show_source(self, present: Present) -> None:
         """The events of another source."""
@@ -113,6 +122,15 @@ class EventPanel(QWidget):
     def _show_all(self) -> None:
         self._shown_to = self._events.count
         self.table.show(self._events.matching(self.search.text()))
+
+    def _tell(self, index: QModelIndex) -> None:
+        """The chosen event in full: its reason may be longer than the column."""
+        self.told.setVisible(index.isValid())
+        if index.isValid():
+            line = self.table.lines[index.row()]
+            self.told.setText(
+                f"{clock_text(line.time_s, 1)}  {line.source}  {line.kind}: {line.text}"
+            )
 
     def _choose(self, index: QModelIndex) -> None:
         self.chosen.emit(self.table.lines[index.row()].time_s)

@@ -39,7 +39,7 @@ class ValueAxis(pg.AxisItem):
     def __init__(self, orientation: str = "left") -> None:
         super().__init__(orientation, maxTickLength=4)
         self.enableAutoSIPrefix(False)
-        self._pixels_per_tick = 26 if orientation == "left" else 64
+        self._pixels_per_tick = 20 if orientation == "left" else 64
         if orientation == "left":
             self.setWidth(AXIS_WIDTH)
         else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from textwrap import fill
 
 from PySide6.QtCore import Qt, QUrl
 from PySide6.QtGui import QDesktopServices, QGuiApplication, QKeySequence, QShortcut
@@ -14,7 +15,9 @@ from gui.views.figure_view import FigureView
 
 HOW_IT_WENT = "protocol"  # begins the names of results that tell no more than that
 FILE_ROLE = Qt.ItemDataRole.UserRole
-LONGEST_VALUE = 24  # characters; what is longer gets a line of its own
+# Characters, such that a narrow dock has room for them; a tree wraps no words by itself.
+LONGEST_NAME, LONGEST_LINE = 26, 46
+LONGEST_VALUE = 24  # what is longer gets lines of its own
 
 
 class ResultPanel(QWidget):
@@ -26,7 +29,6 @@ class ResultPanel(QWidget):
         self.tree.setHeaderLabels(["quantity", "value", "one sigma"])
         self.tree.setAccessibleName("results")
         self.tree.setAlternatingRowColors(True)
-        self.tree.setWordWrap(True)
         self.tree.setIndentation(12)
         self.tree.setSelectionMode(QTreeWidget.SelectionMode.ExtendedSelection)
         header = self.tree.header()
@@ -71,10 +73,10 @@ class ResultPanel(QWidget):
     def _add(top: QTreeWidgetItem, line: ResultLine) -> None:
         """A line of numbers, or of words that take the whole width."""
         if len(line.value) > LONGEST_VALUE:
-            item = QTreeWidgetItem(top, [f"{line.name}: {line.value}"])
+            item = QTreeWidgetItem(top, [fill(f"{line.name}: {line.value}", LONGEST_LINE)])
             item.setFirstColumnSpanned(True)
         else:
-            item = QTreeWidgetItem(top, [line.name, line.value, line.sigma])
+            item = QTreeWidgetItem(top, [fill(line.name, LONGEST_NAME), line.value, line.sigma])
         for column in range(3):
             item.setToolTip(column, f"{line.name}: {line.value} {line.sigma}".strip())
 
@@ -85,7 +87,8 @@ class ResultPanel(QWidget):
     def copy(self) -> None:
         """The chosen lines as they are shown, parted by tabs, for a table."""
         lines = ("\t".join(item.text(n) for n in range(3)) for item in self.tree.selectedItems())
-        QGuiApplication.clipboard().setText("\n".join(line.rstrip("\t") for line in lines))
+        texts = (line.rstrip("\t").replace("\n", " ") for line in lines)
+        QGuiApplication.clipboard().setText("\n".join(texts))
 
     def _show_figure(self, item: QTreeWidgetItem | None) -> None:
         if item is not None and item.data(0, FILE_ROLE):

@@ -6,7 +6,7 @@ from collections.abc import Collection
 
 import numpy as np
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QSplitter, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QPushButton, QSplitter, QVBoxLayout, QWidget
 
 from controller.service.client import ModeId
 from gui.look import Look
@@ -15,6 +15,7 @@ from gui.models.history import Stretch
 from gui.models.present import Origin, Present
 from gui.models.time_view import SPANS_S, TimeView
 from gui.views.buttons import button
+from gui.views.elided_label import ElidedLabel
 from gui.views.exports import PlotMenu
 from gui.views.plots import TimePlot
 from gui.views.tracks import DifferencePlot, ModeStrip
@@ -79,9 +80,8 @@ class TimePage(QWidget):
         self.whole = button("whole run", "From the first record to the last")
         self.whole.clicked.connect(self.show_whole)
         bar.addWidget(self.whole)
-        self.cursor_words = QLabel("")
+        self.cursor_words = ElidedLabel()
         self.cursor_words.setProperty("role", "faint")
-        self.cursor_words.setMinimumWidth(60)
         self.cursor_words.setAccessibleName("values under the cursor")
         bar.addWidget(self.cursor_words, 1)
         return bar
@@ -93,6 +93,11 @@ class TimePage(QWidget):
         self.difference.put_on(look)
         for strip in self.strips.values():
             strip.put_on(look)
+
+    def show_age(self, *, is_stale: bool) -> None:
+        """Values that are no longer news are pale."""
+        for part in (self.difference, *self.strips.values()):
+            part.side.setEnabled(not is_stale)
 
     def show_rows(self, keys: Collection[str]) -> None:
         """Show these quantities of each mode; times stand below the lowest one."""
@@ -182,7 +187,6 @@ class TimePage(QWidget):
         for plot in self.plots:
             plot.set_cursor(time_s)
         self.cursor_words.setText(self.cursor_text())
-        self.cursor_words.setToolTip(self.cursor_words.text())
 
     def cursor_text(self) -> str:
         """The values under the cursor; empty: it is nowhere."""

@@ -119,7 +119,7 @@ class AllanPlot(CurvePlot):
         )
         limit_taus, limit = self._limit_of(series)
         self._limit.setData(limit_taus, limit, connect="finite")
-        self.show_ranges((float(taus[0]), float(taus[-1]) + 0.1), middle, limit)
+        self.show_ranges((float(taus[0]) - 0.1, float(taus[-1]) + 0.1), middle, limit)
         best = int(np.argmin(deviations))
         least = quantity_text(float(deviations[best]), "Hz", 2)
         at = quantity_text(10.0 ** float(taus[best]), "s", 2)

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
 from gui.look import GLYPHS, LIGHT, Look, big_font, colour_of, pen
 from gui.models.verdict import WITHIN, Level, Verdict
 from gui.models.wording import UNKNOWN, quantity_text, widths_text
+from gui.views.elided_label import ElidedLabel
 
 GAUGE_HALF_WIDTHS = 1.5  # of the line, to either side
 GAUGE_BEYOND = 1.3  # times a deliberate detuning, where that needs more room
@@ -107,14 +108,11 @@ class VerdictBand(QWidget):
         self.unit, self.sigma = QLabel("line widths away"), QLabel("")
         self.sigma.setProperty("role", "faint")
         self.sigma.setMinimumWidth(self.sigma.fontMetrics().horizontalAdvance(WIDEST_SIGMA))
-        self.sentence, self.detail = QLabel(""), QLabel("")
+        self.sentence, self.detail = ElidedLabel(), ElidedLabel()
         font = self.sentence.font()
         font.setPointSizeF(1.4 * font.pointSizeF())
         self.sentence.setFont(font)
         self.sentence.setAccessibleName("state")
-        for label in (self.sentence, self.detail):
-            label.setTextFormat(Qt.TextFormat.PlainText)
-            label.setMinimumWidth(80)
         self.detail.setProperty("role", "faint")
         self.connection, self.control = QLabel(""), QLabel("")
         for label in (self.connection, self.control):
@@ -164,14 +162,13 @@ class VerdictBand(QWidget):
         level = Level.QUIET if is_stale else verdict.level
         colour = colour_of(self._look, level)
         self.gauge.show_verdict(verdict)
-        self.unit.setText(verdict.measure)
+        self.unit.setText("" if verdict.error_widths is None else verdict.measure)
         self.number.setText(widths_text(verdict.error_widths))
         known = quantity_text(verdict.error_hz, "Hz", 2).replace("−", "")
         sigma = widths_text(verdict.sigma_widths)
         self.sigma.setText("" if verdict.error_hz is None else f"± {sigma}   ({known})")
         self.sentence.setText(f"{GLYPHS[level]}  {verdict.sentence}")
         self.detail.setText(verdict.detail)
-        self.detail.setToolTip(verdict.detail)
         if colour != self._colour:
             self._colour = colour
             for label in (self.number, self.sentence):

@@ -33,6 +33,7 @@ from gui.session import Address, Session
 from gui.views.buttons import tell_hindrance
 from gui.views.cautions import CautionsPage
 from gui.views.docks import WIDE, Docks
+from gui.views.elided_label import ElidedLabel
 from gui.views.event_panel import EventPanel
 from gui.views.open_page import OpenPage
 from gui.views.protocol_panel import ProtocolPanel
@@ -110,8 +111,8 @@ class Window(QMainWindow):
         column.addWidget(self.question)
         column.addWidget(self.pages, 1)
         self.setCentralWidget(center)
-        self.answer = QLabel("")
-        self.answer.setTextFormat(Qt.TextFormat.PlainText)
+        self.answer = ElidedLabel()
+        self.answer.setAccessibleName("answer")
         self.statusBar().addWidget(self.answer, 1)
         self.service_line = QLabel("")
         self.service_line.setProperty("role", "faint")
@@ -233,6 +234,8 @@ class Window(QMainWindow):
         """Old news are pale; words that have a colour of their own are told again."""
         look = faded(self._look) if self._is_stale else self._look
         self.tracks.put_on(look)
+        self.tracks.show_age(is_stale=self._is_stale)
+        self.service_line.setEnabled(not self._is_stale)
         self.trust_panel.put_on(look)
         self._tell_record()
         self.tracks.redraw(is_needed=True)
@@ -357,6 +360,9 @@ class Window(QMainWindow):
             self.band.control.setText("")
             self.service_line.setText("")
             return
+        if not present.is_reachable:
+            self.band.control.setText("control: not known")
+            return
         holder = status.control.who or "nobody"
         holder = "you hold control" if self.session.has_control else f"control: {holder}"
         self.band.control.setText(f"read only; {holder}" if present.reads_only else holder)
@@ -410,7 +416,6 @@ class Window(QMainWindow):
     def say(self, text: str) -> None:
         """A line at the bottom."""
         self.answer.setText(text)
-        self.answer.setToolTip(text)
 
     def leave_source(self) -> None:
         """Close what is open, and show the ways to begin."""

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import pytest
 
+from controller.protocol.timeline import flattened
 from controller.records import PumpState, TrackerState
+from controller.runtime.protocols import protocol_file
 from controller.service.messages import EventMessage
 from gui.models.present import Origin, Present
 from gui.models.verdict import Level, verdict_on
+from gui.models.wording import quantity_text
 from tests.support.desk import (
     WIDTH_HZ,
     event,
@@ -17,6 +20,7 @@ from tests.support.desk import (
     status,
     with_states,
 )
+from tests.unit.protocol.plans import loop_settings
 
 
 def silent(pump: PumpState) -> Present:
@@ -55,7 +59,7 @@ def test_a_pump_that_is_not_where_it_was_detuned_to_is_said_so() -> None:
     told = status(pump_offset_hz=3.0 * WIDTH_HZ)
     verdict = verdict_on(present_with(told, pumped_record(1.0)))  # on the difference instead
     assert verdict.level is Level.WARNING
-    assert verdict.sentence == "Pump on, 3.0 line widths from where it was asked to be"
+    assert verdict.sentence == "Pump on, 3.0 line widths off its detuning"
 
 
 def test_a_detuning_by_a_protocol_is_told_beside_its_step() -> None:
@@ -75,6 +79,19 @@ def test_a_difference_that_is_hardly_known_is_not_called_good() -> None:
     verdict = verdict_on(present_with(status(), pumped_record(1.0, sigma_hz=0.3 * WIDTH_HZ)))
     assert verdict.level is Level.WARNING
     assert "known only to 0.30 of the line" in verdict.sentence
+
+
+def test_a_pump_that_is_swept_is_not_judged() -> None:
+    plan = protocol_file("adiabatic_transfer").plan
+    sweep = next(step for step in flattened(plan, loop_settings()) if step.name == "chirp")
+    running = protocol("running").model_copy(update={"step": sweep.title})
+    told = status(pump_offset_hz=float(sweep.parameters["detuning_hz"]), protocol=running)
+    verdict = verdict_on(present_with(told, pumped_record(1.0, error_hz=-2.0 * WIDTH_HZ)))
+    rate = quantity_text(float(sweep.parameters["chirp_hz_per_s"]), "Hz/s", 2)
+    assert verdict.level is Level.QUIET
+    assert verdict.sentence == f"Swept by {rate}, as asked"
+    assert verdict.error_widths == pytest.approx(-2.0)
+    assert verdict.measure == "line widths away now"
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from PySide6.QtWidgets import (
     QApplication,
     QComboBox,
     QLineEdit,
+    QStyleOptionViewItem,
     QTableView,
     QTreeWidget,
     QWidget,
@@ -23,11 +24,12 @@ from pytestqt.qtbot import QtBot
 
 from controller.records import ModeId, PumpState
 from controller.service.access import Role, make_client_key, make_service_key
-from controller.service.messages import EventMessage, RecordMessage, StatusMessage
+from controller.service.messages import EventMessage, RecordMessage, ResultMessage, StatusMessage
 from gui.look import SYSTEM, look_for
 from gui.models.actions import Action
 from gui.models.present import Changed
 from gui.session import Address, Rehearsals, Session
+from gui.views.elided_label import ElidedLabel
 from gui.views.window import Window
 from tests.support.desk import event, present_of, present_with, pumped_record, status
 from tests.support.little_service import LittleService
@@ -220,6 +222,17 @@ def test_events_are_searched_and_lead_to_their_time(qtbot: QtBot, window: Window
     assert not window.tracks.view.follows
 
 
+def test_a_long_reason_is_told_in_full(window: Window) -> None:
+    reason = "the upper drive has not reached its amplitude, and the difference is uncertain"
+    happened = event(100.0, "pump", "interlock_open", reason)
+    show(window, EventMessage(time_s=100.0, event=happened))
+    window.docks["Events"].raise_()
+    panel = window.event_panel
+    panel.list.setCurrentIndex(panel.table.index(0, 3))
+    assert panel.told.isVisible()
+    assert panel.told.text() == f"0:01:40.0  pump  interlock_open: {reason}"
+
+
 def test_a_mark_tells_its_reason(qtbot: QtBot, window: Window) -> None:
     for time_s in (0.1, 30.0):
         show(window, RecordMessage(time_s=time_s, record=pumped_record(time_s)))
@@ -262,6 +275,59 @@ def test_values_are_copied_and_plots_saved(qtbot: QtBot, window: Window, tmp_pat
         assert path.read_bytes().startswith(beginning)
     window.tracks.menu.save(window.tracks.difference.plot, tmp_path / "nowhere" / "plot.csv")
     assert "cannot be written" in window.answer.text()
+
+
+def test_results_are_in_full_and_copied(qtbot: QtBot, window: Window) -> None:
+    failure = "the fit did not converge: the upper mode had decayed before the pump came on"
+    result = {
+        "decay_rate_upper_per_s": 0.099741,
+        "decay_rate_upper_per_s_sigma": 0.00079,
+        "is_strongly_coupled": True,
+        "failure": failure,
+    }
+    show(window, ResultMessage(time_s=1.0, name="exchange", result=result))
+    window.resize(1280, 800)
+    window.docks["Results"].raise_()
+    QApplication.processEvents()
+    tree = window.result_panel.tree
+    lines = [tree.topLevelItem(0).child(n) for n in range(3)]
+    for line in lines:
+        is_alone = line.isFirstColumnSpanned()
+        for column in range(1 if is_alone else 3):
+            place = tree.indexFromItem(line, column)
+            room = tree.viewport().width() if is_alone else tree.columnWidth(column)
+            needed = tree.itemDelegate().sizeHint(QStyleOptionViewItem(), place)
+            indent = 2 * tree.indentation() if column == 0 else 0
+            assert needed.width() + indent <= room
+            assert needed.height() <= tree.visualItemRect(line).height()
+    assert lines[2].text(0).replace("\n", " ") == f"failure: {failure}"
+    assert failure in lines[2].toolTip(0)
+    tree.setCurrentItem(lines[0])
+    tree.setFocus()
+    qtbot.keyClick(tree, Qt.Key.Key_C, Qt.KeyboardModifier.ControlModifier)
+    assert QGuiApplication.clipboard().text() == "decay rate upper\t0.09974 1/s\t± 0.00079 1/s"
+
+
+def test_what_is_no_longer_news_looks_so(qtbot: QtBot, window: Window) -> None:
+    show(window, RecordMessage(time_s=1.0, record=pumped_record(1.0)))
+    assert window.tracks.difference.side.isEnabled()
+    window.session.present.lose()
+    window.session.changed.emit({Changed.SOURCE, Changed.STATUS})
+    assert not window.tracks.difference.side.isEnabled()
+    assert not window.service_line.isEnabled()
+    assert window.band.control.text() == "control: not known"
+
+
+def test_words_without_room_end_in_an_ellipsis_and_keep_their_text(qtbot: QtBot) -> None:
+    label = ElidedLabel()
+    qtbot.addWidget(label)
+    label.setText("a sentence that is far longer than the room that there is for it")
+    label.resize(80, 20)
+    label.show()
+    narrow = label.grab().toImage()
+    assert label.toolTip() == label.text() and label.minimumSizeHint().width() < 80
+    label.resize(800, 20)
+    assert label.grab().toImage().copy(narrow.rect()) != narrow  # it ended otherwise
 
 
 # --- the window itself -------------------------------------------------------
