@@ -12,24 +12,16 @@ the loop is imported here.
 
 from __future__ import annotations
 
-import itertools
-import json
 import socket as plain_socket
 import threading
 import time
-import uuid
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as FutureTimeout
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-
-import zmq
-from pydantic import ValidationError
-from zmq.utils.monitor import recv_monitor_message
 
 from controller.errors import ServiceError, ServiceRefused, ServiceUnreachable
 from controller.records import (
@@ -41,12 +33,8 @@ from controller.records import (
     Record,
     TrackerState,
 )
-from controller.service.access import (
-    ClientKeys,
-    connection_mark,
-    read_client_keys,
-    watch_connection,
-)
+from controller.service.access import read_client_keys
+from controller.service.client_line import ClientLine
 from controller.service.commands import Answer
 from controller.service.messages import (
     MESSAGES,
@@ -71,6 +59,7 @@ from controller.service.messages import (
     ToneLimits,
     read_telemetry,
 )
+from controller.service.questions import LEASE_S, Lease, Question, Questions
 
 __all__ = [
     "AllanSeries",
@@ -108,19 +97,8 @@ __all__ = [
 
 MESSAGES_KEPT = 1000  # until they are fetched: a minute of all telemetry
 SILENT_S = 3.0  # the status comes every second; after three without, nobody is there
-LEASE_S = 5.0
-HEARTBEATS_PER_LEASE = 5
-REOPEN_S = 2.0  # between two tries after the service did not let us in
-RECONNECT_MS, SLOWEST_RECONNECT_MS = 100, 2000
 LONGEST_PAUSE_S = 0.5  # between two looks at what has to be done by time
 CLOSED_WITHIN_S = 2.0  # the thread takes half a second at most; nobody waits longer
-MOST_AT_ONCE = 200  # messages, before questions get their turn
-
-_TROUBLES = {
-    int(zmq.EVENT_HANDSHAKE_FAILED_AUTH): "the service does not let this key in",
-    int(zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL): "the service wants keys, or this is no such service",
-    int(zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL): "the service has another key than expected",
-}
 
 
 class Client:
@@ -161,24 +139,20 @@ class Client:
         self.who, self.timeout_s = who, timeout_s
         self.missed = 0  # messages that were lost, on the way or because they were not fetched
         self._place = f"{address} ports {command_port} and {telemetry_port}"
-        self._line = _Line(
+        self._line = ClientLine(
             address,
             command_port,
             telemetry_port,
             keys=None if keys is None else read_client_keys(Path(keys)),
             topics=tuple(topics),
         )
-        self._has_control = False
+        self._lease = Lease()
+        self._questions = Questions(who)
         self._closed = False
         self._condition = threading.Condition()
         self._messages: deque[Telemetry] = deque()
         self._last_numbers: dict[str, int] = {}
-        self._numbers = itertools.count(1)
-        self._asked: deque[_Question] = deque()  # not yet sent
-        self._waiting: dict[int | str, _Question] = {}  # for their answers
         self._heard_s: float | None = None
-        self._lease_s = LEASE_S
-        self._next_heartbeat_s = float("inf")
         # A byte through this pair wakes the thread.
         self._wake, self._woken = plain_socket.socketpair()
         self._wake.setblocking(False)
@@ -229,7 +203,7 @@ class Client:
     @property
     def has_control(self) -> bool:
         """Whether this client holds control, as far as it was told."""
-        return self._has_control
+        return self._lease.is_held
 
     # -- messages --------------------------------------------------------------
 
@@ -292,7 +266,7 @@ class Client:
                 f"{command}: no answer from {self._place} within {timeout_s:g} s{why}"
             ) from None
         finally:
-            self._waiting.pop(question.number, None)
+            self._questions.forget(question)
 
     def look(self) -> PictureMessage:
         """Everything at once."""
@@ -329,19 +303,18 @@ class Client:
             What the service did.
         """
         answer = self._done("take_control", seconds=seconds)
-        self._lease_s = seconds
-        self._take_note_of_control(True)
+        self._begin_lease(seconds)
         return answer.text
 
     def hand_over(self, to: str) -> str:
         """Give control to another client, by its `who`."""
         answer = self._done("hand_over", to=to)
-        self._take_note_of_control(False)
+        self._lease.end()
         return answer.text
 
     def give_up_control(self) -> str:
         """Give control back."""
-        self._take_note_of_control(False)
+        self._lease.end()
         return self._done("give_up_control").text
 
     @contextmanager
@@ -366,10 +339,10 @@ class Client:
 
     def _let_control_go(self) -> None:
         """Give control back, if we hold it, to a service that may be ending and not answer."""
-        if self._has_control:
+        if self._lease.is_held:
             with suppress(ServiceError):
                 self.ask("give_up_control", within_s=min(self.timeout_s, CLOSED_WITHIN_S))
-            self._take_note_of_control(False)
+            self._lease.end()
 
     def arm(self) -> str:
         """Let the pump come on as soon as all is well, also before `run.pump_from_s`."""
@@ -416,7 +389,7 @@ class Client:
     def shut_down(self) -> str:
         """Tones off, the log closed, the service ended."""
         answer = self._done("shut_down")
-        self._take_note_of_control(False)
+        self._lease.end()
         return answer.text
 
     def _done(self, command: str, **arguments: Any) -> Answer:
@@ -430,18 +403,11 @@ class Client:
 
     def _hand_to_thread(
         self, command: str, arguments: Mapping[str, Any], timeout_s: float
-    ) -> _Question:
+    ) -> Question:
         """Let the thread send a command, if it can within a time."""
         if self._closed:
             raise ServiceUnreachable(f"{command}: this client is closed")
-        number = next(self._numbers)
-        fields = {**arguments, "request": number, "command": command, "who": self.who}
-        question = _Question(
-            number=number,
-            content=json.dumps(fields).encode(),
-            until_s=time.monotonic() + timeout_s,
-        )
-        self._asked.append(question)
+        question = self._questions.ask(command, arguments, timeout_s)
         self._rouse()
         return question
 
@@ -450,11 +416,9 @@ class Client:
         with suppress(OSError):  # many bytes are waiting already, or the thread has ended
             self._wake.send(b"\0")
 
-    def _take_note_of_control(self, has_control: bool) -> None:
-        self._has_control = has_control
-        interval_s = self._lease_s / HEARTBEATS_PER_LEASE
-        self._next_heartbeat_s = time.monotonic() + interval_s if has_control else float("inf")
-        self._rouse()
+    def _begin_lease(self, length_s: float) -> None:
+        self._lease.begin(length_s)
+        self._rouse()  # a heartbeat may be due before the thread meant to look
 
     # -- the thread ------------------------------------------------------------
 
@@ -463,57 +427,38 @@ class Client:
         try:
             while not self._closed:
                 self._line.open_again_if_refused()
-                self._line.wait(self._woken, self._pause_ms(), wants_to_send=bool(self._asked))
+                wants_to_send = self._questions.wait_to_be_sent
+                self._line.wait(self._woken, self._pause_ms(), wants_to_send=wants_to_send)
                 with suppress(BlockingIOError):
                     self._woken.recv(4096)
                 for parts in self._line.telemetry():
                     self._take_telemetry(parts)
                 for content in self._line.answers():
-                    self._take_answer(content)
+                    if self._questions.take_answer(content):
+                        self._heard_s = time.monotonic()
                 self._beat()
-                self._send_asked()
+                self._questions.send(self._line.send)
         finally:
             self._line.close()
             self._woken.close()
 
     def _pause_ms(self) -> int:
         """How long nothing has to be done without being woken."""
-        pause_s = min(self._next_heartbeat_s - time.monotonic(), LONGEST_PAUSE_S)
+        pause_s = min(self._lease.due_in_s, LONGEST_PAUSE_S)
         return max(round(1e3 * pause_s), 0)
-
-    def _send_asked(self) -> None:
-        """Send what was asked; what could not be sent in time never is."""
-        while self._asked:
-            question = self._asked[0]
-            if time.monotonic() < question.until_s:
-                self._waiting[question.number] = question
-                if not self._line.send(question.content):
-                    return
-            self._asked.popleft()
 
     def _beat(self) -> None:
         """Keep control."""
-        if not self._has_control or time.monotonic() < self._next_heartbeat_s:
+        if self._lease.due_in_s > 0.0:
             return
-        self._next_heartbeat_s = time.monotonic() + self._lease_s / HEARTBEATS_PER_LEASE
-        question = self._hand_to_thread("heartbeat", {}, self._lease_s)
+        self._lease.renew()
+        question = self._hand_to_thread("heartbeat", {}, self._lease.length_s)
         question.future.add_done_callback(self._on_heartbeat)
-        for late in [q for q in list(self._waiting.values()) if q.is_late]:
-            self._waiting.pop(late.number, None)
+        self._questions.forget_late()
 
     def _on_heartbeat(self, future: Future[Answer]) -> None:
         if not future.result().ok:
-            self._take_note_of_control(False)
-
-    def _take_answer(self, content: bytes) -> None:
-        try:
-            answer = Answer.model_validate_json(content)
-        except ValidationError:
-            return
-        self._heard_s = time.monotonic()
-        question = self._waiting.pop(answer.request, None)
-        if question is not None:
-            question.future.set_result(answer)
+            self._lease.end()
 
     def _take_telemetry(self, parts: list[bytes]) -> None:
         message = read_telemetry(parts)
@@ -537,134 +482,5 @@ class Client:
     def _look_who_controls(self, control: ControlStatus) -> None:
         """Notice that another client has handed us control."""
         is_ours = control.who == self.who and control.identity == self._line.identity
-        if is_ours and not self._has_control:
-            self._lease_s = control.expires_in_s or LEASE_S
-            self._take_note_of_control(True)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Question:
-    """A command that wants an answer."""
-
-    number: int
-    content: bytes
-    until_s: float  # monotonic clock; it is not sent after that
-    future: Future[Answer] = field(default_factory=Future)
-
-    @property
-    def is_late(self) -> bool:
-        """Whether nobody waits for its answer any more."""
-        return time.monotonic() > self.until_s
-
-
-class _Line:
-    """The sockets of a client; used by its thread alone."""
-
-    def __init__(
-        self,
-        address: str,
-        command_port: int,
-        telemetry_port: int,
-        *,
-        keys: ClientKeys | None,
-        topics: Sequence[str],
-    ) -> None:
-        host = f"[{address}]" if ":" in address else address
-        self._command_endpoint = f"tcp://{host}:{command_port}"
-        self._telemetry_endpoint = f"tcp://{host}:{telemetry_port}"
-        self._keys, self._topics = keys, topics
-        # Not to be guessed, so that nobody can pass for this client.
-        self._routing_id = uuid.uuid4().hex.encode()
-        self.identity = connection_mark(self._routing_id)
-        if keys is not None:
-            self.identity = keys.pair.public.decode()
-        self.trouble = ""
-        self._reopen_s = float("inf")
-        self._context = zmq.Context()
-        self._open()
-
-    def _open(self) -> None:
-        self._commands = self._new_socket(zmq.DEALER)
-        # What cannot be sent now is not sent when the service comes back.
-        self._commands.set(zmq.IMMEDIATE, 1)
-        self._commands.set(zmq.ROUTING_ID, self._routing_id)
-        self._events = self._commands.get_monitor_socket(
-            sum(_TROUBLES) | int(zmq.EVENT_HANDSHAKE_SUCCEEDED)
-        )
-        self._commands.connect(self._command_endpoint)
-        self._telemetry = self._new_socket(zmq.SUB)
-        for topic in self._topics:
-            self._telemetry.subscribe(topic)
-        self._telemetry.connect(self._telemetry_endpoint)
-
-    def _new_socket(self, kind: int) -> zmq.Socket[bytes]:
-        socket = self._context.socket(kind)
-        socket.linger = 0
-        socket.set(zmq.IPV6, 1)
-        socket.set(zmq.RECONNECT_IVL, RECONNECT_MS)
-        socket.set(zmq.RECONNECT_IVL_MAX, SLOWEST_RECONNECT_MS)
-        watch_connection(socket)
-        if self._keys is not None:
-            socket.curve_serverkey = self._keys.service_public
-            socket.curve_publickey = self._keys.pair.public
-            socket.curve_secretkey = self._keys.pair.secret
-        return socket
-
-    def _close_sockets(self) -> None:
-        self._commands.disable_monitor()
-        self._events.close(linger=0)
-        self._commands.close(linger=0)
-        self._telemetry.close(linger=0)
-
-    def close(self) -> None:
-        """Close everything."""
-        self._close_sockets()
-        self._context.term()
-
-    def open_again_if_refused(self) -> None:
-        """Try again after the service did not let us in: libzmq itself does not."""
-        if time.monotonic() >= self._reopen_s:
-            self._reopen_s = float("inf")
-            self._close_sockets()
-            self._open()
-
-    def wait(
-        self, woken: plain_socket.socket, timeout_ms: int, *, wants_to_send: bool = False
-    ) -> None:
-        """Until something has come or can be sent, or somebody wakes us."""
-        poller = zmq.Poller()
-        for socket in (self._telemetry, self._events, woken):
-            poller.register(socket, zmq.POLLIN)
-        poller.register(self._commands, zmq.POLLIN | (zmq.POLLOUT if wants_to_send else 0))
-        poller.poll(timeout_ms)
-        self._look_at_events()
-
-    def _look_at_events(self) -> None:
-        while self._events.poll(0):
-            event = int(recv_monitor_message(self._events)["event"])
-            self.trouble = _TROUBLES.get(event, "")
-            self._reopen_s = time.monotonic() + REOPEN_S if self.trouble else float("inf")
-
-    def send(self, content: bytes) -> bool:
-        """Send a command if there is a connection; whether it was sent."""
-        try:
-            self._commands.send(content, zmq.NOBLOCK)
-        except zmq.Again:
-            return False
-        return True
-
-    def telemetry(self) -> Iterator[list[bytes]]:
-        """What has come."""
-        for _ in range(MOST_AT_ONCE):
-            try:
-                yield self._telemetry.recv_multipart(zmq.NOBLOCK)
-            except zmq.Again:
-                return
-
-    def answers(self) -> Iterator[bytes]:
-        """What has come."""
-        for _ in range(MOST_AT_ONCE):
-            try:
-                yield self._commands.recv_multipart(zmq.NOBLOCK)[-1]
-            except zmq.Again:
-                return
+        if is_ours and not self._lease.is_held:
+            self._begin_lease(control.expires_in_s or LEASE_S)

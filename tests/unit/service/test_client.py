@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 import zmq
 
-from controller.service import Client
+from controller.service import Client, client_line
 from controller.service import client as client_module
 from controller.service.access import Role, make_client_key, make_service_key
 from controller.service.client import (
@@ -273,7 +273,7 @@ def test_a_client_with_a_key_is_let_in_and_one_without_is_told(tmp_path: Path) -
 def test_a_client_that_is_let_in_later_comes_in_by_itself(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(client_module, "REOPEN_S", 0.1)
+    monkeypatch.setattr(client_line, "REOPEN_S", 0.1)
     folder = tmp_path / "keys"
     make_service_key(folder)
     path = make_client_key(folder, "ann", Role.CONTROLLER)
