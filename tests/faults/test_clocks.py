@@ -20,7 +20,7 @@ from controller.runtime.block_clock import BlockClock
 from controller.runtime.log.pieces import Rotation
 from controller.runtime.log.reader import LogReader
 from controller.runtime.loop import LoopRun, RunLog, StopRequest
-from hardware_sim.simulator import Pacer
+from hardware_sim.pacer import Pacer
 from tests.support.log_threads import PATIENCE_S, opened, record
 from tests.support.rehearsals import prepared, with_pump_early
 

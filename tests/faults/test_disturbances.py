@@ -89,7 +89,7 @@ def stray_line(mode_hz: float, share: float, beside_hz: float) -> BlockFilter:
 def knocked(left: float, phase_rad: float) -> Rehearsal:
     """A run whose modes are moved at once: amplitudes to a part, phases apart."""
     rehearsal = prepared("quiet_room", SHORT).until(AT_S)
-    membrane = rehearsal.simulator._membrane
+    membrane = rehearsal.simulator._apparatus.membrane
     membrane.lower.amplitude_m *= cmath.rect(left, phase_rad)
     membrane.upper.amplitude_m *= cmath.rect(left, -phase_rad)
     return rehearsal

@@ -72,7 +72,8 @@ class FailingRun:
     def amplitudes(self) -> set[float]:
         """What the outputs put out a second after the end, whatever is under way."""
         later = self.simulator._position + round(self.simulator.stream.sample_rate_hz)
-        return {output.at(later).amplitude_at(later) for output in self.simulator._outputs.values()}
+        outputs = self.simulator._apparatus.outputs.values()
+        return {output.at(later).amplitude_at(later) for output in outputs}
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,8 @@ from typing import Any
 
 from controller.engine import Engine
 from controller.instrument import SampleBlock, Tone
-from hardware_sim.simulator import Pacer, SimulatedMembrane
+from hardware_sim.pacer import Pacer
+from hardware_sim.simulator import SimulatedMembrane
 from tests.support.rehearsals import SCENARIOS
 
 SPEED = 4.0
