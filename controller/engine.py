@@ -2,8 +2,8 @@
 
     step(block, requests) -> Step(tones, records, events)
 
-    block -> stream watch -> search, until both modes are found
-                          -> tracked pair -> drives, pump, records
+    block -> stream watch -> searches, until both modes are found
+                          -> following -> pump, drives, records
 
 The engine waits for nothing, reads no clock and opens no file: the same code
 runs on an instrument, on the simulator and on a recording. Whoever calls it
@@ -12,18 +12,14 @@ sets the tones and reports back with `tone_set` what was really set.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-
-import numpy as np
+from dataclasses import dataclass, field
 
 from controller.errors import InputError
 from controller.instrument import SampleBlock, StreamFormat, Tone, ToneChannel
 from controller.protocol.runner import LoopView, ProtocolRunner
 from controller.records import (
     Baseband,
-    EstimateSource,
     Event,
     Knowledge,
     ModeId,
@@ -35,69 +31,34 @@ from controller.records import (
 from controller.settings import LoopSettings
 from controller.supervisor.configs import (
     DRIVE_NAMES,
-    LEAST_START_SIGMA_HZ,
     PUMP_NAME,
-    action_ratio,
     check_settings,
-    decay_rate_per_s,
-    drive_config,
     driven_channels,
-    duffing_shift,
-    joint_config,
-    observer_config,
     pump_config,
     record_rate,
-    thermal_motion,
-    tracker_config,
 )
-from controller.supervisor.drives import DrivePath, Drives
-from controller.supervisor.evidence import doubt_of_estimate, doubts_of_observer, has_jumped
+from controller.supervisor.drives import Drives
 from controller.supervisor.exchange_memory import ExchangeMemory
-from controller.supervisor.influence import ToneInfluence
-from controller.supervisor.live_difference import LiveDifference, LiveEstimate
+from controller.supervisor.following import Following, were_locked
+from controller.supervisor.handover import Handover
+from controller.supervisor.lock_states import LockStates
+from controller.supervisor.loop_clock import LoopClock
 from controller.supervisor.loop_record import baseband, searching_record, tracking_record
+from controller.supervisor.pair_start import adopt_drives, found_by, started_pair, tone_influence
 from controller.supervisor.pump import PumpSupervisor, PumpView
 from controller.supervisor.requests import PumpWish, Request, RequestKind
-from controller.supervisor.searching import (
-    MOST_ATTEMPTS,
-    FoundMode,
-    Searching,
-    SearchTarget,
-    longest_search_s,
-    search_target,
-)
-from controller.supervisor.stream_watch import StreamHealth, StreamWatch
-from controller.supervisor.whereabouts import Whereabouts
-from controller.tracking.joint import JointEstimator
-from controller.tracking.observer import Observer
-from controller.tracking.pair import Tick, TrackedPair, pair_config
-from controller.tracking.phase_tracker import PhaseTracker
+from controller.supervisor.search_rounds import SearchRounds
+from controller.supervisor.searching import FoundMode, longest_search_s
+from controller.supervisor.stability_watch import StabilityWatch
+from controller.supervisor.stream_watch import StreamHealth, StreamNews, StreamWatch
+from controller.tracking.pair import Tick
 from controller.tracking.stability import RunningAllan
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 
-# Longer blocks are followed in pieces: an update long, so that no state of a tracker
-# comes and goes unseen between two looks at it.
-PIECE_S = 0.02
 LOCK_PATIENCE_S = 120.0  # from the start to the first lock, where searches are short
 SEARCHES_WAITED_FOR = 3.0  # of the longest kind, where they are long
-# A joint estimate that is in doubt for so long begins anew from the loops' frequencies.
-ESTIMATE_LOST_S = 1.0
-# A mode that falls out of lock so often in so short a time is followed with a wrong idea of
-# it, such as a ping that was disturbed: it is searched for anew.
-MOST_FALLS = 8
-FALLS_S = 20.0
-FALLS_TO = {
-    TrackerState.PULLING_IN: TrackerState.HOLDING,
-    TrackerState.LOCKED: TrackerState.HOLDING,
-    TrackerState.HOLDING: TrackerState.LOST,
-    TrackerState.LOST: TrackerState.SEARCHING,
-}
 NOT_DRIVEN = "no such mode is driven now"
-# A drive that rings a mode up or down within some seconds turns its phase by some ten
-# milliradians, which looks like a walk of the difference by a millihertz.
-RAMP_WALK_HZ_PER_ROOT_S = 1.0e-3
-STUCK_S = 5.0  # worth of blocks in a row from before the stream's end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +81,7 @@ class _Outcome:
     tones: list[Tone] = field(default_factory=list)
     records: list[Record] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
+    differences_hz: list[float | None] = field(default_factory=list)  # None: in doubt
     basebands: list[Baseband] = field(default_factory=list)
     sections: list[Section] = field(default_factory=list)
     are_basebands_recorded: bool = False
@@ -164,67 +126,25 @@ class Engine:
     ) -> None:
         check_settings(settings, stream, tones)
         self._settings, self._stream = settings, stream
-        self._rate_hz = stream.sample_rate_hz
         self.protocol = protocol
         self._is_endless, self._watches_basebands = is_endless, watches_basebands
         self._pump_channel = tones.get(PUMP_NAME)
-        modes = settings.modes
-        targets = {
-            mode: search_target(
-                modes.of(mode).frequency_hz,
-                modes.of(mode).search_hz,
-                stream,
-                thermal_motion(settings, stream, mode),
-            )
-            for mode in ModeId
-        }
-        decays_per_s = {
-            mode: decay_rate_per_s(settings, mode, modes.of(mode).frequency_hz) for mode in ModeId
-        }
-        likely = {
-            mode: replace(
-                targets[mode],
-                frequency_hz=likely_hz,
-                half_width_hz=min(modes.of(mode).likely_within_hz, modes.of(mode).search_hz),
-            )
-            for mode in ModeId
-            if (likely_hz := modes.of(mode).likely_hz) is not None
-        }
-        self._whereabouts = Whereabouts(targets, decays_per_s, self._rate_hz, likely)
-        self._watch = StreamWatch(stream)
-        self._drives = Drives(driven_channels(settings, tones), self._rate_hz)
+        self._clock = LoopClock(stream.sample_rate_hz)
+        self._watch, self._news = StreamWatch(stream), StreamNews()
+        self._drives = Drives(driven_channels(settings, tones), stream.sample_rate_hz)
         self._pump = self._new_pump(0)
-        self._searching: Searching | None = None
-        self._is_looking_where_likely = False  # in the first search of all
-        self._pair: TrackedPair | None = None
-        self._influence: ToneInfluence | None = None
-        self._last_tick: Tick | None = None
-        self._live_difference = LiveDifference()
-        self._live: LiveEstimate | None = None
-        self._states = dict.fromkeys(ModeId, TrackerState.SEARCHING)
-        self._falls: dict[ModeId, list[int]] = {mode: [] for mode in ModeId}  # out of lock, when
-        self._doubts: dict[ModeId, str] = {}  # what spoke against a mode during this block
-        self._first_index: int | None = None
-        self._now = 0
-        self._late_samples = 0  # of blocks in a row that brought nothing new
-        self._unfit_reasons: tuple[str, ...] = ()
+        self._locks = LockStates(self._clock)
+        self._searches = SearchRounds(settings, stream, self._drives, self._clock)
+        self._following: Following | None = None
+        self._memory = ExchangeMemory(stream.sample_rate_hz)
+        self._stability: StabilityWatch | None = None  # from the first pair on
         self._refusals: dict[str, str] = {}  # of the last command of a channel
-        self._locked_at: int | None = None
-        self._has_pair_locked = False
-        self._both_locked_at: int | None = None  # when last
-        self._is_relock_due = False
-        self._estimate_doubt = ""
-        self._estimate_lost_s = 0.0
         self._failure: str | None = None
         self._record_rate = record_rate(settings)
-        self._next_record_index = 0  # while searching
         self._ticks = 0
-        self._allan: dict[str, RunningAllan] = {}
-        self._memory = ExchangeMemory(stream.sample_rate_hz)
-        self._new_differences_hz: list[float | None] = []  # of this block; None: in doubt
         self._asked: tuple[Request, ...] = ()  # by the protocol, with the last block
         self._records_basebands = False  # the protocol, from the last block on
-        self._protocol_from = 0  # where one began that is carried out
+        self._protocol_from_s = 0.0  # where one began that is carried out
 
     def __repr__(self) -> str:
         return f"Engine({self.status_line})"
@@ -234,7 +154,7 @@ class Engine:
             pump_config(
                 self._settings,
                 self._pump_channel,
-                self._rate_hz,
+                self._clock.rate_hz,
                 # A protocol says itself when the pump comes on.
                 None if self.protocol is not None else first_index,
             )
@@ -256,14 +176,16 @@ class Engine:
             return False
         if self.protocol is not None:
             return self.protocol.is_finished
-        if self._locked_at is None:
+        locked_index = self._locks.first_locked_index
+        if locked_index is None:
             return False
-        return self._now - self._locked_at >= self._settings.run.duration_s * self._rate_hz
+        duration_samples = self._settings.run.duration_s * self._clock.rate_hz
+        return self._clock.now_index - locked_index >= duration_samples
 
     @property
     def has_locked(self) -> bool:
         """Whether both modes were locked at least once."""
-        return self._locked_at is not None
+        return self._locks.first_locked_index is not None
 
     @property
     def pump_state(self) -> PumpState:
@@ -278,12 +200,12 @@ class Engine:
     @property
     def tracker_states(self) -> tuple[TrackerState, ...]:
         """Of the lower and of the upper mode."""
-        return tuple(self._states[mode] for mode in ModeId)
+        return tuple(self._locks.states.values())
 
     @property
     def allan(self) -> Mapping[str, RunningAllan]:
         """Running Allan deviations of the difference and of each mode, once there are any."""
-        return self._allan
+        return {} if self._stability is None else self._stability.deviations
 
     @property
     def results(self) -> Mapping[str, dict[str, object]]:
@@ -293,15 +215,16 @@ class Engine:
         if not self._is_endless:
             return {"protocol": self.protocol.results}
         # There may be others in the same log.
-        from_s, now_s = self._protocol_from / self._rate_hz, self._now / self._rate_hz
-        return {"protocol": {**self.protocol.results, "start_s": from_s, "end_s": now_s}}
+        times_s = {"start_s": self._protocol_from_s, "end_s": self._clock.now_s}
+        return {"protocol": {**self.protocol.results, **times_s}}
 
     @property
     def knowledge(self) -> Knowledge | None:
         """What was learnt of the modes that are followed now, for the next start."""
-        if self._pair is None or self._locked_at is None:
+        if self._following is None or not self.has_locked:
             return None
-        joint, shifts_hz = self._pair.joint.estimate(), self._pair.joint.pump_shifts_hz()
+        estimator = self._following.pair.joint
+        joint, shifts_hz = estimator.estimate(), estimator.pump_shifts_hz()
         return Knowledge(
             shared_walk_hz_per_root_s=joint.shared_walk_hz_per_root_s,
             separate_walk_hz_per_root_s=joint.separate_walk_hz_per_root_s,
@@ -322,16 +245,13 @@ class Engine:
 
     @property
     def _loop_line(self) -> str:
-        if self._searching is not None:
-            return f"searching: {self._searching.status}"
-        if self._pair is None or self._last_tick is None:
-            return "starting"
-        states = "/".join(self._states[mode].value for mode in ModeId)
-        live = self._live
+        if self._searches.is_searching:
+            return self._searches.status
+        live = None if self._following is None else self._following.live
         if live is None:
             return "starting"
         return (
-            f"{states}  difference {live.difference_hz:.5f} Hz "
+            f"{self._locks.words}  difference {live.difference_hz:.5f} Hz "
             f"± {1e3 * live.difference_sigma_hz:.3f} mHz  pump {self._pump.state.value}"
         )
 
@@ -353,7 +273,7 @@ class Engine:
         if self.protocol is not None:
             raise InputError(f"{self.protocol.title or 'a protocol'} is being carried out")
         self.protocol = protocol
-        self._protocol_from = self._now
+        self._protocol_from_s = self._clock.now_s
         self._pump.begin_direction()
 
     def _end_protocol(self, out: _Outcome) -> None:
@@ -390,23 +310,23 @@ class Engine:
             Tones to set now, in this order; records and events.
         """
         out = _Outcome()
-        if self._first_index is None:
+        if self._clock.first_index is None:
             self._begin(block.first_sample, out)
         self._advance(block)
         health = self._watch.process(block)
-        self._note_health(health, out)
+        for kind, text in self._news.process(health):
+            out.events.append(self._clock.event("stream", kind, text))
         asked = (*self._asked, *requests)
         for request in asked:
             if request.kind is RequestKind.MARK:
-                out.events.append(self._event("run", "mark", request.text))
+                out.events.append(self._clock.event("run", "mark", request.text))
             elif request.kind in (RequestKind.RELEASE, RequestKind.DRIVE):
                 self._let_go_or_hold(request, out)
-        out.tones.extend(self._drives.off_again(self._now))
-        self._new_differences_hz.clear()
-        if self._searching is not None:
+        out.tones.extend(self._drives.off_again(self._clock.now_index))
+        if self._following is None:
             self._search(block, health, asked, out)
         else:
-            self._track(block, health, asked, out)
+            self._follow(self._following, block, health, asked, out)
         self._asked = ()
         if self.protocol is not None:
             out.are_basebands_recorded = self._records_basebands
@@ -424,11 +344,43 @@ class Engine:
             results=out.results,
         )
 
+    def _begin(self, first_index: int, out: _Outcome) -> None:
+        self._clock.begin(first_index)
+        self._pump = self._new_pump(first_index)
+        for mode in ModeId:
+            is_driven = mode in self._drives.channels
+            if self._settings.drive.amplitude_of(mode) > 0.0 and not is_driven:
+                text = f"no tone channel {DRIVE_NAMES[mode]}: the {mode.value} mode is not driven"
+                out.events.append(self._clock.event("run", "drive", text))
+        self._searches.begin_first()
+
+    def _advance(self, block: SampleBlock) -> None:
+        self._clock.advance(block)
+        if self._clock.is_stuck:
+            self._failure = "the sample index went backwards and did not come back"
+
+    def _lose_patience(self, health: StreamHealth) -> None:
+        """A run that never locks has failed."""
+        assert self._clock.first_index is not None
+        if self._failure is not None or self.has_locked:
+            return
+        patience_s = max(
+            LOCK_PATIENCE_S, SEARCHES_WAITED_FOR * longest_search_s(self._settings.drive)
+        )
+        if self._clock.elapsed_s(self._clock.first_index) > patience_s:
+            doubts: tuple[str, ...] = (f"the search did not get beyond its {self.status_line}",)
+            if self._following is not None:
+                doubts = self._following.doubts()
+            reasons = "; ".join((*health.reasons, *doubts))
+            self._failure = f"no lock within {patience_s:g} s: {reasons}"
+
+    # -- a protocol ----------------------------------------------------------------
+
     def _go_on_with(
         self, protocol: ProtocolRunner, requests: tuple[Request, ...], out: _Outcome
     ) -> None:
         """Let the protocol see the loop; what it asks comes with the next block."""
-        step = protocol.process(self._loop_view(requests), requests)
+        step = protocol.process(self._loop_view(requests, out), requests)
         self._asked = step.requests
         out.events.extend(step.events)
         out.sections.extend(step.sections)
@@ -437,52 +389,52 @@ class Engine:
         if is_over and self._is_endless:
             self._end_protocol(out)
 
-    def _hand_out_basebands(self, out: _Outcome) -> None:
-        if self._pair is not None:
-            self._pair.keeps_means = self._records_basebands or self._watches_basebands
-            out.basebands.extend(self._basebands(self._pair))
-
-    def _loop_view(self, requests: Sequence[Request]) -> LoopView:
-        pair, live = self._pair, self._live
-        is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
-        # A joint estimate that is still in doubt, as after a lock, is no lost lock.
-        are_known = is_locked or self._is_observed
-        sigma_hz = None
-        if live is not None and are_known and self._is_difference_known:
-            sigma_hz = live.difference_sigma_hz
-        metres = self._stream.metres_per_unit
+    def _loop_view(self, requests: Sequence[Request], out: _Outcome) -> LoopView:
+        following = self._following
+        sigma_hz: float | None = None
+        amplitudes_m, tick_s = dict.fromkeys(ModeId, 0.0), 1.0
+        if following is not None:
+            # A joint estimate that is still in doubt, as after a lock, is no lost lock.
+            if following.live is not None and following.is_known and following.is_difference_known:
+                sigma_hz = following.live.difference_sigma_hz
+            for mode, tracker in following.pair.trackers.items():
+                amplitudes_m[mode] = self._stream.metres_per_unit * tracker.amplitude
+            tick_s = following.pair.config.tick_s
         return LoopView(
-            sample_index=self._now,
-            time_s=self._now / self._rate_hz,
-            are_followed=pair is not None,
-            are_known=pair is not None and are_known,
-            are_locked=pair is not None and is_locked,
-            amplitudes_m={
-                mode: 0.0 if pair is None else metres * pair.trackers[mode].amplitude
-                for mode in ModeId
-            },
+            sample_index=self._clock.now_index,
+            time_s=self._clock.now_s,
+            are_followed=following is not None,
+            are_known=following is not None and following.is_known,
+            are_locked=following is not None and self._locks.are_locked,
+            amplitudes_m=amplitudes_m,
             difference_sigma_hz=sigma_hz,
-            tick_s=1.0 if pair is None else pair.config.tick_s,
-            differences_hz=tuple(self._new_differences_hz),
+            tick_s=tick_s,
+            differences_hz=tuple(out.differences_hz),
             release_refusal=self._release_refusal,
             pump_state=self._pump.state,
             is_pump_over=self._pump.is_over,
             marks=tuple(r.text for r in requests if r.kind is RequestKind.MARK),
         )
 
-    def _basebands(self, pair: TrackedPair) -> list[Baseband]:
+    def _hand_out_basebands(self, out: _Outcome) -> None:
+        if self._following is None:
+            return
+        pair = self._following.pair
+        pair.keeps_means = self._records_basebands or self._watches_basebands
         references_hz = {mode: self._settings.modes.of(mode).frequency_hz for mode in ModeId}
-        return [
-            baseband(
-                kept,
-                self._drives,
-                self._pump.tone,
-                sample_rate_hz=self._rate_hz,
-                references_hz=references_hz,
-                metres_per_unit=self._stream.metres_per_unit,
+        for kept in pair.kept_means():
+            out.basebands.append(
+                baseband(
+                    kept,
+                    self._drives,
+                    self._pump.tone,
+                    sample_rate_hz=self._clock.rate_hz,
+                    references_hz=references_hz,
+                    metres_per_unit=self._stream.metres_per_unit,
+                )
             )
-            for kept in pair.kept_means()
-        ]
+
+    # -- tones ---------------------------------------------------------------------
 
     def tone_set(self, asked: Tone, actual: Tone | None, reason: str = "") -> tuple[Event, ...]:
         """Take note of what the instrument did with a command.
@@ -504,12 +456,11 @@ class Engine:
         events: tuple[Event, ...] = ()
         if actual is None:
             if self._refusals.get(asked.channel) != reason:  # said once, not with every tick
-                events = (self._event(asked.channel, "refused", reason),)
+                events = (self._clock.event(asked.channel, "refused", reason),)
             self._refusals[asked.channel] = reason
         else:
             self._refusals.pop(asked.channel, None)
-            if self._searching is not None:
-                self._searching.tone_set(actual)
+            self._searches.tone_set(actual)
         if asked.channel == PUMP_NAME:
             if actual is not None:
                 self._announce_flip(actual)
@@ -522,92 +473,53 @@ class Engine:
         before = self._pump.tone
         is_train = self._pump.wish.waveform == "pulses"
         is_switched = (actual.amplitude > 0.0) != (before.amplitude > 0.0)
-        if self._pair is not None and self.protocol is not None and is_train and is_switched:
-            self._pair.announce_jump(actual.at_sample, self._settings.pump.pulses.flip_sigma_hz)
+        if self._following is not None and self.protocol is not None and is_train and is_switched:
+            sigma_hz = self._settings.pump.pulses.flip_sigma_hz
+            self._following.pair.announce_jump(actual.at_sample, sigma_hz)
 
     def finish(self) -> Step:
         """The stream has ended: tones off."""
         tones = self.stop_tones()
-        return Step(tones=tones, events=self._pump.finish(self._now))
+        return Step(tones=tones, events=self._pump.finish(self._clock.now_index))
 
     def stop_tones(self) -> tuple[Tone, ...]:
         """Every tone off, the pump first; if the stream goes on, the pump has to get healthy."""
-        pump = [self._pump.silence(self._now)] if self._pump_channel is not None else []
-        return (*pump, *self._drives.all_off(self._now))
+        now_index = self._clock.now_index
+        pump = [self._pump.silence(now_index)] if self._pump_channel is not None else []
+        return (*pump, *self._drives.all_off(now_index))
 
-    def _begin(self, first_index: int, out: _Outcome) -> None:
-        self._first_index = self._now = self._next_record_index = first_index
-        self._pump = self._new_pump(first_index)
-        for mode in ModeId:
-            is_driven = mode in self._drives.channels
-            if self._settings.drive.amplitude_of(mode) > 0.0 and not is_driven:
-                text = f"no tone channel {DRIVE_NAMES[mode]}: the {mode.value} mode is not driven"
-                out.events.append(self._event("run", "drive", text))
-        self._is_looking_where_likely = bool(self._whereabouts.likely_targets)
-        self._begin_search(
-            self._whereabouts.first_targets,
-            most_attempts=1 if self._is_looking_where_likely else MOST_ATTEMPTS,
-        )
+    def _run_pump(self, view: PumpView, requests: tuple[Request, ...], out: _Outcome) -> None:
+        tones, events = self._pump.process(view, requests)
+        out.tones.extend(tones)
+        out.events.extend(events)
 
-    def _advance(self, block: SampleBlock) -> None:
-        """The one clock never runs backwards; a stream that does is no stream any more."""
-        end_index = block.first_sample + len(block.samples)
-        self._late_samples = 0 if end_index > self._now else self._late_samples + len(block.samples)
-        self._now = max(self._now, end_index)
-        if self._late_samples > STUCK_S * self._rate_hz:
-            self._failure = "the sample index went backwards and did not come back"
-
-    def _note_health(self, health: StreamHealth, out: _Outcome) -> None:
-        """Say when the stream becomes unfit and fit again; a gap is always news."""
-        if health.missing_samples:
-            out.events.append(self._event("stream", "gap", health.reasons[0]))
-        lasting = health.reasons[1:] if health.missing_samples else health.reasons
-        if lasting != self._unfit_reasons:
-            kind, text = ("unfit", "; ".join(lasting)) if lasting else ("fit", "all is well again")
-            out.events.append(self._event("stream", kind, text))
-        self._unfit_reasons = lasting
-
-    def _lose_patience(self, health: StreamHealth) -> None:
-        """A run that never locks has failed."""
-        assert self._first_index is not None
-        if self._failure is not None or self._locked_at is not None:
+    def _let_go_or_hold(self, request: Request, out: _Outcome) -> None:
+        """Leave driven modes to themselves, watched by the observer; or drive them again."""
+        is_release = request.kind is RequestKind.RELEASE
+        modes = self._drives.named(request.text)
+        refusal = "" if modes else NOT_DRIVEN
+        if is_release:
+            refusal = self._release_refusal(request.text)
+        if refusal:
+            text = f"{request.kind.value} {request.text}: {refusal}"
+            out.events.append(self._clock.event("run", "request_refused", text))
             return
-        patience_s = max(
-            LOCK_PATIENCE_S, SEARCHES_WAITED_FOR * longest_search_s(self._settings.drive)
-        )
-        if self._now - self._first_index > patience_s * self._rate_hz:
-            reasons = "; ".join((*health.reasons, *self._not_followed()))
-            self._failure = f"no lock within {patience_s:g} s: {reasons}"
+        if is_release:
+            assert self._following is not None
+            self._following.handover.release(modes)
+            return
+        for mode in modes if request.value > 0.0 else ():
+            self._drives.aim(mode, request.value / self._stream.metres_per_unit)
+        if self._following is not None:
+            self._following.handover.drive(modes)
+
+    def _release_refusal(self, text: str) -> str:
+        """Why modes cannot be left to themselves now; empty if they can."""
+        if self._following is None or not self._drives.named(text):
+            return NOT_DRIVEN
+        return self._following.handover.release_refusal(are_locked=self._locks.are_locked)
 
     # -- search --------------------------------------------------------------------
-
-    def _begin_search(
-        self, targets: Mapping[ModeId, SearchTarget], *, most_attempts: int = MOST_ATTEMPTS
-    ) -> None:
-        self._pair = self._influence = self._last_tick = self._live = None
-        self._falls = {mode: [] for mode in ModeId}
-        self._searching = Searching(
-            self._stream,
-            self._drives.channels,
-            self._settings.drive,
-            targets,
-            self._now,
-            most_attempts=most_attempts,
-        )
-
-    def _begin_search_again(self, why: str, out: _Outcome) -> None:
-        """Look where both modes were last, then in the whole range."""
-        self._drives.rest()
-        out.tones.extend(self._drives.all_off(self._now))
-        out.events.append(self._event("run", "search", f"{why}: the search begins again"))
-        assert self._pair is not None
-        targets = {
-            mode: self._whereabouts.last_place(mode, self._pair, self._last_tick, self._now)
-            for mode in ModeId
-        }
-        self._next_record_index = self._now + self._record_samples
-        self._begin_search(targets, most_attempts=1)
-        self._give_up(TrackerState.SEARCHING, "a new search begins", out)
 
     def _search(
         self,
@@ -617,353 +529,125 @@ class Engine:
         out: _Outcome,
     ) -> None:
         """One block of a search; the pump is off, but hears requests."""
-        self._advance_search(block, health, out)
+        step = self._searches.process(block, health)
+        out.tones.extend(step.tones)
+        out.events.extend(step.events)
+        if step.found is not None:
+            self._begin_following(step.found, out)
+        elif step.failure is not None:
+            self._locks.forget_falls()
+            if not (self._is_endless or self.has_locked):
+                self._failure = step.failure
         view = PumpView(
-            sample_index=self._now,
+            sample_index=self._clock.now_index,
             reasons=(*health.reasons, "the modes are not followed yet"),
             difference_hz=None,
             tracked_sigma_hz=None,
             difference_turns=None,
             is_tick=False,
         )
-        tones, events = self._pump.process(view, requests)
-        out.tones.extend(tones)
-        out.events.extend(events)
-        while self._next_record_index <= self._now:
-            out.records.append(
-                searching_record(self._next_record_index, self._rate_hz, self._pump, self._states)
-            )
-            self._next_record_index += self._record_samples
+        self._run_pump(view, requests, out)
+        for index in self._searches.records_due():
+            states = self._locks.states
+            out.records.append(searching_record(index, self._clock.rate_hz, self._pump, states))
 
-    @property
-    def _record_samples(self) -> int:
-        return max(1, round(self._rate_hz / self._settings.run.record_rate_hz))
+    def _search_again(self, following: Following, why: str, out: _Outcome) -> None:
+        """Look where both modes were last, then in the whole range."""
+        self._drives.rest()
+        out.tones.extend(self._drives.all_off(self._clock.now_index))
+        out.events.append(self._clock.event("run", "search", f"{why}: the search begins again"))
+        self._searches.begin_again(following.pair, following.last_tick)
+        self._following = None
+        self._locks.forget_falls()
+        out.events.extend(self._locks.give_up(TrackerState.SEARCHING, "a new search begins"))
 
-    def _advance_search(self, block: SampleBlock, health: StreamHealth, out: _Outcome) -> None:
-        searching = self._searching
-        assert searching is not None
-        if health.missing_samples or not health.is_usable:
-            searching.restart(block.first_sample if health.is_usable else self._now)
-            out.tones.extend(self._drives.all_off(self._now))
-            if not health.is_usable:
-                return
-        elif health.reasons and searching.can_be_quieter:
-            searching.quieter(self._now)
-            out.tones.extend(self._drives.all_off(self._now))
-            text = "the detector was overloaded during the ping"
-            out.events.append(self._event("search", "quieter", text))
-            return
-        step = searching.process(block.samples, block.first_sample)
-        out.tones.extend(step.tones)
-        out.events.extend(step.events)
-        if step.found is not None:
-            self._begin_tracking(step.found, out)
-        elif step.failure is not None:
-            out.events.append(self._event("search", "failed", step.failure))
-            may_fail = not (self._is_endless or self._is_looking_where_likely)
-            if self._locked_at is None and may_fail:
-                self._failure = step.failure
-            self._is_looking_where_likely = False
-            self._begin_search(
-                {mode: self._whereabouts.wide_target(mode, self._now) for mode in ModeId}
-            )
+    # -- following -----------------------------------------------------------------
 
-    def _begin_tracking(self, found: Mapping[ModeId, FoundMode], out: _Outcome) -> None:
-        settings, stream = self._settings, self._stream
-        config = pair_config(
-            self._rate_hz,
-            stream.center_hz,
-            stream.dtype.startswith("complex"),
-            found[UPPER].frequency_hz - found[LOWER].frequency_hz,
-            self._record_rate.tick_s,
+    def _begin_following(self, found: Mapping[ModeId, FoundMode], out: _Outcome) -> None:
+        settings, stream, clock = self._settings, self._stream, self._clock
+        strays_hz = {mode: self._searches.whereabouts.strays_hz(mode) for mode in ModeId}
+        pair = started_pair(
+            settings,
+            stream,
+            found,
+            strays_hz,
+            tick_s=self._record_rate.tick_s,
+            now_index=clock.now_index,
         )
-        trackers = {
-            mode: PhaseTracker(tracker_config(settings, stream, mode, found[mode], config.update_s))
-            for mode in ModeId
-        }
-        frequencies_hz = {mode: found[mode].frequency_hz for mode in ModeId}
-        joint = JointEstimator(joint_config(settings, found, stream.metres_per_unit))
-        for mode in ModeId:
-            self._whereabouts.note_strays(mode, found[mode].strays_hz)
-        strays_hz = {mode: self._whereabouts.strays_hz(mode) for mode in ModeId}
-        self._pair = TrackedPair(config, frequencies_hz, trackers, joint, self._now, strays_hz)
-        self._memory.begin_again(joint)
-        for mode, tracker in trackers.items():
-            tracker.start(
-                turns=0.0,
-                offset_hz=0.0,
-                frequency_sigma_hz=max(found[mode].frequency_sigma_hz, LEAST_START_SIGMA_HZ),
-                amplitude=found[mode].amplitude,
-            )
-        self._adopt_drives(found)
+        self._searches.end()
+        self._memory.begin_again(pair.joint)
+        adopt_drives(self._drives, found, settings, stream)
         self._drives.released.clear()  # nobody observes free modes any more: hold them
-        self._influence = ToneInfluence(
-            self._pair,
+        metres = stream.metres_per_unit
+        self._following = Following(
+            pair,
+            tone_influence(pair, self._drives, self._pump.tone, settings, metres),
+            Handover(pair, self._drives, self._memory, clock, settings, metres),
             self._drives,
-            self._pump.tone,
-            coupling_phase_rad=settings.pump.coupling_phase_rad,
-            action_ratio=action_ratio(settings),
-            duffing=duffing_shift(settings, stream.metres_per_unit),
+            self._locks,
+            clock,
         )
-        self._searching, self._last_tick = None, None
-        self._live_difference.reset()
-        self._live = None
-        self._has_pair_locked = False
-        self._estimate_doubt, self._estimate_lost_s = "", 0.0
-        if not self._allan:
-            self._allan = {
-                name: RunningAllan(tau0_s=config.tick_s)
-                for name in ("difference", LOWER.value, UPPER.value)
-            }
+        config = pair.config
+        if self._stability is None:
+            self._stability = StabilityWatch(config.tick_s)
         text = (
-            f"basebands at {self._rate_hz / config.decimation:.6g} Hz, updates of "
+            f"basebands at {clock.rate_hz / config.decimation:.6g} Hz, updates of "
             f"{1e3 * config.update_s:.4g} ms, ticks of {1e3 * config.tick_s:.4g} ms"
         )
-        out.events.append(self._event("run", "rates", text))
+        out.events.append(clock.event("run", "rates", text))
 
-    def _adopt_drives(self, found: Mapping[ModeId, FoundMode]) -> None:
-        """Believe what a ping tells of the drives, unless more is known of them."""
-        for mode, channel in self._drives.channels.items():
-            news = found[mode]
-            is_known = mode in self._drives.controllers
-            if self._drives.has_proven(mode) or (is_known and not news.has_answered):
-                continue
-            config = drive_config(self._settings, self._stream, mode, channel, news)
-            path = DrivePath(
-                phase_turns=news.drive_phase_rad / (2.0 * math.pi), feedthrough=news.feedthrough
-            )
-            self._drives.adopt(mode, config, path)
+    def _begin_estimate_again(self, following: Following, out: _Outcome) -> None:
+        """Follow anew from what the loops know."""
+        text = "the joint estimate lost its way: it begins anew"
+        out.events.extend(self._locks.give_up(TrackerState.HOLDING, text))
+        self._begin_following(found_by(following.pair), out)
 
-    # -- tracking ------------------------------------------------------------------
-
-    def _track(
+    def _follow(
         self,
+        following: Following,
         block: SampleBlock,
         health: StreamHealth,
         requests: tuple[Request, ...],
         out: _Outcome,
     ) -> None:
         """One block of two followed modes."""
-        pair, pump = self._pair, self._pump
-        assert pair is not None
-        ticks = self._measure(block, health, out)
-        self._note_relock(out)
-        for tick in ticks:
-            self._take_tick(tick, out)
-        tones, events = pump.process(self._view(health, bool(ticks)), requests)
-        out.tones.extend(tones)
+        ticks, events = following.measure(block, health)
         out.events.extend(events)
+        for tick in ticks:
+            out.events.extend(following.take_tick(tick))
+            self._account_for(tick, following, out)
+        view = following.view(health, self._pump.state, is_tick=bool(ticks))
+        self._run_pump(view, requests, out)
         if ticks:
-            is_disturbed = pump.tone.amplitude > 0.0
-            out.tones.extend(self._drives.follow(pair, self._now, is_disturbed=is_disturbed))
-        if self._is_observed:
-            return
-        if any(state is TrackerState.LOST for state in self._states.values()):
-            self._begin_search_again("a line was lost", out)
-        elif any(len(falls) > MOST_FALLS for falls in self._falls.values()):
-            self._begin_search_again("a line falls out of lock again and again", out)
-        elif self._estimate_lost_s > ESTIMATE_LOST_S:
-            self._begin_estimate_again(out)
-
-    def _begin_estimate_again(self, out: _Outcome) -> None:
-        """Track anew from what the loops know."""
-        assert self._pair is not None
-        text = "the joint estimate lost its way: it begins anew"
-        self._give_up(TrackerState.HOLDING, text, out)
-        found = {}
-        for mode, tracker in self._pair.trackers.items():
-            found[mode] = FoundMode(
-                frequency_hz=self._pair.frequency_hz(mode),
-                frequency_sigma_hz=tracker.frequency_sigma_hz,
-                amplitude=tracker.amplitude,
-                detector_noise=tracker.config.detector_noise,
+            is_disturbed = self._pump.tone.amplitude > 0.0
+            now_index = self._clock.now_index
+            out.tones.extend(
+                self._drives.follow(following.pair, now_index, is_disturbed=is_disturbed)
             )
-        self._begin_tracking(found, out)
-
-    def _measure(self, block: SampleBlock, health: StreamHealth, out: _Outcome) -> list[Tick]:
-        """Let the pair follow a block, piece by piece, and note every change of state."""
-        pair, influence = self._pair, self._influence
-        assert pair is not None and influence is not None
-        self._doubts = {}
-        if health.missing_samples or not health.is_usable:
-            pair.interrupt(block.first_sample if health.is_usable else self._now, health.reasons[0])
-            self._note_states(out)
-        if not health.is_usable:
-            return []
-        ticks: list[Tick] = []
-        piece = max(1, round(PIECE_S * self._rate_hz))
-        for start in range(0, len(block.samples), piece):
-            samples = block.samples[start : start + piece]
-            ticks += pair.process(samples, block.first_sample + start, influence)
-            self._note_states(out)
-        return ticks
-
-    def _note_states(self, out: _Outcome) -> None:
-        assert self._pair is not None
-        for mode, tracker in self._pair.trackers.items():
-            if tracker.state is not self._states[mode]:
-                out.events.append(self._state_event(mode, tracker.state, tracker.reason))
-            if tracker.state is not TrackerState.LOCKED:
-                self._doubts[mode] = f"{mode.value} {tracker.state.value}: {tracker.reason}"
-            elif has_jumped(tracker):
-                error_rad = abs(tracker.phase_error_rad)
-                self._doubts[mode] = f"{mode.value} jumped: phase error {error_rad:.2g} rad"
-
-    def _note_relock(self, out: _Outcome) -> None:
-        """Say how long it took, once both modes are locked again after a lock was lost."""
-        is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
-        if is_locked and self._is_relock_due and self._both_locked_at is not None:
-            lost_s = (self._now - self._both_locked_at) / self._rate_hz
-            text = f"both modes locked again {lost_s:.1f} s after the lock was lost"
-            out.events.append(self._event("run", "relocked", text))
-        # While the observer's word counts, the loops are blind now and then: no lock is lost.
-        self._is_relock_due = not (is_locked or self._is_observed)
-        if not self._is_relock_due:
-            self._both_locked_at = self._now
-
-    def _state_event(self, mode: ModeId, state: TrackerState, reason: str) -> Event:
-        before, self._states[mode] = self._states[mode], state
-        if before is TrackerState.LOCKED:
-            recent = self._now - FALLS_S * self._rate_hz
-            self._falls[mode] = [at for at in self._falls[mode] if at > recent] + [self._now]
-        return self._event(mode.value, "state", f"{before.value} -> {state.value}: {reason}")
-
-    def _give_up(self, last: TrackerState, reason: str, out: _Outcome) -> None:
-        """Let both modes fall back to a state, by the ways that a tracker has."""
-        for mode in ModeId:
-            while self._states[mode] is not last:
-                below = FALLS_TO[self._states[mode]]
-                out.events.append(self._state_event(mode, below, reason))
-
-    def _let_go_or_hold(self, request: Request, out: _Outcome) -> None:
-        """Leave driven modes to themselves, watched by the observer; or drive them again."""
-        pair = self._pair
-        modes = self._driven_modes(request.text)
-        refusal = "" if modes else NOT_DRIVEN
-        if request.kind is RequestKind.RELEASE:
-            refusal = self._release_refusal(request.text)
-        if refusal:
-            text = f"{request.kind.value} {request.text}: {refusal}"
-            out.events.append(self._event("run", "request_refused", text))
+        if following.is_observed:
             return
-        if request.kind is RequestKind.DRIVE:
-            for mode in modes if request.value > 0.0 else ():
-                self._drives.aim(mode, request.value / self._stream.metres_per_unit)
-            if pair is not None and pair.observer is not None and self._drives.released:
-                self._memory.note_end(pair, self._now)
-            self._drives.released -= modes
-            return
-        assert pair is not None
-        if not self._drives.released:
-            pair.observer = None  # the loops know more by now: a new one begins
-        if pair.observer is None:
-            learnt = self._memory.recall(pair, self._now)
-            pair.observer = Observer(
-                observer_config(self._settings, pair, self._stream.metres_per_unit, learnt)
-            )
-            self._memory.note_start(pair, self._now)
-            self._tell_strengths(pair.observer)
-        self._drives.released |= modes
+        if self._locks.why_search:
+            self._search_again(following, self._locks.why_search, out)
+        elif following.is_estimate_lost:
+            self._begin_estimate_again(following, out)
 
-    def _driven_modes(self, text: str) -> set[ModeId]:
-        """Those of the modes that a request names that have a drive."""
-        named = {mode for mode in ModeId if text in ("", mode.value)}
-        return named & set(self._drives.channels)
-
-    def _release_refusal(self, text: str) -> str:
-        """Why modes cannot be left to themselves now; empty if they can."""
-        if self._pair is None or not self._driven_modes(text):
-            return NOT_DRIVEN
-        is_watched = bool(self._drives.released) and self._pair.observer is not None
-        is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
-        return "" if is_watched or is_locked else "both modes have to be locked first"
-
-    @property
-    def _is_observed(self) -> bool:
-        """Whether the observer's word counts: where the loops are blind is no evidence then."""
-        return self._live is not None and self._live.source is EstimateSource.OBSERVER
-
-    def _not_followed(self) -> tuple[str, ...]:
-        """The modes that are not locked or jumped, be it for a part of this block."""
-        if self._pair is None:
-            return (f"the search did not get beyond its {self.status_line}",)
-        if self._is_observed:
-            return doubts_of_observer(self._pair)
-        return tuple(self._doubts.values())
-
-    def _view(self, health: StreamHealth, is_tick: bool) -> PumpView:
-        pair = self._pair
-        assert pair is not None
-        reasons = (*health.reasons, *self._not_followed())
-        is_locked = all(state is TrackerState.LOCKED for state in self._states.values())
-        if is_locked:
-            self._has_pair_locked = True
-            if self._locked_at is None:
-                self._locked_at = self._now
-        if self._estimate_doubt and not self._is_observed:
-            reasons = (*reasons, self._estimate_doubt)
-        elif not reasons:
-            reasons = self._not_settled()
-        live = self._live
-        turns = None
-        if is_tick and self._is_observed:
-            # To come on with; while it is on, nulls turn the phases round and the pump
-            # keeps its own.
-            is_on = self._pump.state is PumpState.ON
-            turns = None if is_on else pair.observed_difference_turns(self._now)
-        elif is_tick and is_locked:
-            turns = pair.motion_turns(UPPER, self._now) - pair.motion_turns(LOWER, self._now)
-        return PumpView(
-            sample_index=self._now,
-            reasons=reasons,
-            difference_hz=None if live is None else live.difference_hz,
-            tracked_sigma_hz=None if live is None else live.tracked_sigma_hz,
-            difference_turns=turns,
-            is_tick=is_tick,
-        )
-
-    def _not_settled(self) -> tuple[str, ...]:
-        """Before the pump comes on, the drives have rung up.
-
-        While a mode is rung up its frequency chirps and the pull of the pump
-        would change; once the pump is on, amplitudes are the pump's affair.
-        """
-        assert self._pair is not None
-        if self._pump.state is PumpState.ON:
-            return ()
-        unsettled = self._drives.unsettled(self._pair)
-        return tuple(f"the {mode.value} drive has not reached its amplitude" for mode in unsettled)
-
-    def _take_tick(self, tick: Tick, out: _Outcome) -> None:
-        """What the joint estimate learnt goes to the loops, the statistics and the log."""
-        pair = self._pair
-        assert pair is not None and tick.joint is not None
-        self._last_tick = tick
-        if not self._drives.released and self._drives.are_ramping(pair):
-            pair.announce_jump(self._now, RAMP_WALK_HZ_PER_ROOT_S * math.sqrt(pair.config.tick_s))
+    def _account_for(self, tick: Tick, following: Following, out: _Outcome) -> None:
+        """What a tick means for the next search, the statistics, the protocol and the log."""
+        live, pair = following.live, following.pair
+        assert live is not None and self._stability is not None
         for mode, tracker in pair.trackers.items():
-            tracker.walk_hz_per_root_s = tick.joint.shared_walk_hz_per_root_s
             if tracker.state is TrackerState.LOCKED:
-                self._whereabouts.note_lock(mode, self._now, tracker.amplitude)
-        is_locked = all(s.state is TrackerState.LOCKED for s in tick.modes.values())
-        self._estimate_doubt = doubt_of_estimate(tick, pair) if is_locked else ""
-        self._take_live(tick, is_locked, out)
-        assert self._live is not None
-        self._estimate_lost_s += pair.config.tick_s
-        if not self._estimate_doubt or self._is_observed:
-            self._estimate_lost_s = 0.0
-        values = {
-            "difference": self._live.difference_hz,
-            LOWER.value: tick.modes[LOWER].frequency_hz,
-            UPPER.value: tick.modes[UPPER].frequency_hz,
-        }
-        for name, running in self._allan.items():
-            if is_locked:
-                running.process(np.array([values[name]]))
-            else:
-                running.interrupt()
-        is_known = self._is_difference_known and (is_locked or self._is_observed)
-        self._new_differences_hz.append(self._live.difference_hz if is_known else None)
+                now_index = self._clock.now_index
+                self._searches.whereabouts.note_lock(mode, now_index, tracker.amplitude)
+        is_locked = were_locked(tick)
+        if is_locked:
+            self._stability.process(
+                live.difference_hz, tick.modes[LOWER].frequency_hz, tick.modes[UPPER].frequency_hz
+            )
+        else:
+            self._stability.interrupt()
+        is_known = following.is_difference_known and (is_locked or following.is_observed)
+        out.differences_hz.append(live.difference_hz if is_known else None)
         self._ticks += 1
         if self._ticks % self._record_rate.every(pair.config.tick_s) == 0:
             out.records.append(
@@ -973,42 +657,6 @@ class Engine:
                     self._drives,
                     self._pump,
                     metres_per_unit=self._stream.metres_per_unit,
-                    live=self._live if self._is_difference_known else None,
+                    live=live if following.is_difference_known else None,
                 )
             )
-
-    @property
-    def _is_difference_known(self) -> bool:
-        return self._has_pair_locked and (self._is_observed or not self._estimate_doubt)
-
-    def _take_live(self, tick: Tick, is_locked: bool, out: _Outcome) -> None:
-        """Choose the estimate that counts; the observer takes walks and noise from the loops."""
-        assert self._pair is not None
-        observer = self._pair.observer
-        are_free = bool(self._drives.released)
-        self._pair.is_joint_resting = are_free
-        if observer is not None and is_locked and not are_free:
-            self._tell_strengths(observer)
-        before = self._live_difference.source
-        self._live = self._live_difference.process(tick, are_locked=is_locked, are_free=are_free)
-        if self._live.source is not before:
-            text = f"{before.value} -> {self._live.source.value}"
-            out.events.append(self._event("run", "source", text))
-
-    def _tell_strengths(self, observer: Observer) -> None:
-        """Let the observer have what loops and joint estimate learnt of walks and noise."""
-        assert self._pair is not None
-        joint = self._pair.joint.estimate()
-        observer.shared_walk_hz_per_root_s = joint.shared_walk_hz_per_root_s
-        observer.separate_walk_hz_per_root_s = joint.separate_walk_hz_per_root_s
-        lower, upper = (self._pair.trackers[mode].noise_scale for mode in ModeId)
-        observer.noise_scales = (max(lower, 1.0), max(upper, 1.0))
-
-    def _event(self, source: str, kind: str, text: str) -> Event:
-        return Event(
-            sample_index=self._now,
-            time_s=self._now / self._rate_hz,
-            source=source,
-            kind=kind,
-            text=text,
-        )

@@ -171,6 +171,10 @@ class Drives:
 
     # -- what they do ------------------------------------------------------------
 
+    def named(self, text: str) -> set[ModeId]:
+        """Those of the modes that a request names, "" for both, that have a drive."""
+        return {mode for mode in self.channels if text in ("", mode.value)}
+
     def unsettled(self, pair: TrackedPair) -> list[ModeId]:
         """The modes that a drive has still to bring to their amplitudes."""
         return [

@@ -26,6 +26,46 @@ class StreamHealth:
     is_usable: bool  # False: its samples say nothing about the modes
 
 
+class StreamNews:
+    """Says when a stream becomes unfit and fit again; a gap is always news."""
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """All is well so far."""
+        self._lasting: tuple[str, ...] = ()
+
+    def copy(self) -> StreamNews:
+        """An independent one that goes on alike."""
+        return copy.deepcopy(self)
+
+    def __repr__(self) -> str:
+        return f"StreamNews({'; '.join(self._lasting) or 'fit'})"
+
+    def process(self, health: StreamHealth) -> list[tuple[str, str]]:
+        """What is new with a block.
+
+        Parameters
+        ----------
+        health : StreamHealth
+            Of the block.
+
+        Returns
+        -------
+        list of (str, str)
+            Kinds of events (gap, unfit, fit) and their texts.
+        """
+        news = []
+        if health.missing_samples:
+            news.append(("gap", health.reasons[0]))
+        lasting = health.reasons[1:] if health.missing_samples else health.reasons
+        if lasting != self._lasting:
+            news.append(("unfit", "; ".join(lasting)) if lasting else ("fit", "all is well again"))
+        self._lasting = lasting
+        return news
+
+
 class StreamWatch:
     """Looks at each block before it is filtered.
 

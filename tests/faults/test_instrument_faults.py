@@ -173,8 +173,8 @@ def test_two_trackers_on_one_line_keep_the_pump_off() -> None:
 def test_trackers_that_come_to_one_line_leave_the_window() -> None:
     """A jump brings the upper mode's frequency down to the lower one's tracker."""
     rehearsal = prepared("quiet_room", SHORT).until(8.0)
-    pair = rehearsal.engine._pair
-    assert pair is not None and rehearsal.pump_is_on()
+    pair = rehearsal.following.pair
+    assert rehearsal.pump_is_on()
     real = pair.joint.process
     pair.joint.process = lambda *args, **more: replace(  # type: ignore[method-assign]
         real(*args, **more), difference_hz=0.02

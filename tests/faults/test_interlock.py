@@ -188,8 +188,8 @@ def test_a_difference_that_leaves_its_window_takes_the_pump_off() -> None:
 def test_an_uncertain_difference_takes_the_pump_off() -> None:
     start_s = AT_S + 4.0  # when it no longer learns its own shift
     rehearsal = prepared("quiet_room", SHORT).until(start_s)
-    pair = rehearsal.engine._pair
-    assert pair is not None and rehearsal.pump_is_on()
+    pair = rehearsal.following.pair
+    assert rehearsal.pump_is_on()
     real = pair.joint.process
     pair.joint.process = lambda *args, **more: replace(  # type: ignore[method-assign]
         real(*args, **more), tracked_sigma_hz=6.0e-3

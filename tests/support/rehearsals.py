@@ -26,7 +26,8 @@ from controller.runtime.log.reader import LoggedTone
 from controller.runtime.protocols import protocol_file
 from controller.runtime.summary import pump_account
 from controller.settings import Configuration
-from controller.supervisor.requests import Request
+from controller.supervisor.following import Following
+from controller.supervisor.requests import Request, RequestKind
 from hardware_sim.simulator import SimulatedMembrane
 
 SCENARIOS = Path(__file__).resolve().parents[2] / "hardware_sim" / "scenarios"
@@ -64,6 +65,13 @@ class Rehearsal:
     def rate_hz(self) -> float:
         """Rate of the stream [Hz]."""
         return self.simulator.stream.sample_rate_hz
+
+    @property
+    def following(self) -> Following:
+        """What follows both modes now; only where something does."""
+        found = self.engine._following
+        assert found is not None
+        return found
 
     def until(
         self, time_s: float = float("inf"), *, requests: Mapping[float, Request] | None = None
@@ -239,6 +247,11 @@ def prepared(
 def shipped_plan(name: str, **values: float) -> ProtocolPlan:
     """A shipped protocol with other values of its parameters."""
     return with_parameters(protocol_file(name).plan, values)
+
+
+def request(kind: RequestKind, value: float = 0.0, text: str = "") -> Request:
+    """What an operator asks."""
+    return Request(kind=kind, value=value, text=text)
 
 
 def with_pump_early(**overrides: Any) -> dict[str, Any]:

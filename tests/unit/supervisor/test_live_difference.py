@@ -18,7 +18,7 @@ TRACKERS, OBSERVER = EstimateSource.TRACKERS, EstimateSource.OBSERVER
 def tick() -> Tick:
     """A tick of a locked loop, with an observer that says something else."""
     rehearsal: Rehearsal = prepared(overrides=with_pump_early()).until(9.0)
-    found = rehearsal.engine._last_tick
+    found = rehearsal.following.last_tick
     assert found is not None
     observed = ObservedPair(
         lower_hz=1.0e6,

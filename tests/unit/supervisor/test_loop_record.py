@@ -15,8 +15,8 @@ from controller.supervisor.loop_record import baseband, searching_record, tracki
 from controller.supervisor.tone_state import ToneState
 from controller.tracking.pair import Tick, UpdateMeans
 from tests.support.rehearsals import Rehearsal, prepared, with_pump_early
-from tests.unit.supervisor.test_drives import CHANNELS, RATE_HZ
 from tests.unit.supervisor.test_pump import step, switched_on, view
+from tests.unit.supervisor.test_drives import CHANNELS, RATE_HZ
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 
@@ -28,21 +28,20 @@ def locked() -> Rehearsal:
 
 
 def tick_of(rehearsal: Rehearsal) -> Tick:
-    tick = rehearsal.engine._last_tick
+    tick = rehearsal.following.last_tick
     assert tick is not None
     return tick
 
 
 def row(rehearsal: Rehearsal, tick: Tick, *, is_known: bool = True) -> Record:
-    engine = rehearsal.engine
-    assert engine._pair is not None
+    engine, following = rehearsal.engine, rehearsal.following
     return tracking_record(
         tick,
-        engine._pair,
+        following.pair,
         engine._drives,
         engine._pump,
         metres_per_unit=2.0e-8,
-        live=engine._live if is_known else None,
+        live=following.live if is_known else None,
     )
 
 

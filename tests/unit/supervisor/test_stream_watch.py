@@ -8,7 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.instrument import SampleBlock, StreamFormat
-from controller.supervisor.stream_watch import LEAST_STILL_SAMPLES, StreamHealth, StreamWatch
+from controller.supervisor.stream_watch import (
+    LEAST_STILL_SAMPLES,
+    StreamHealth,
+    StreamNews,
+    StreamWatch,
+)
 
 STREAM = StreamFormat(50_000.0, 1.0e6, "complex64", 1.0e-9, 1.0)
 REAL_STREAM = StreamFormat(5.0e6, 0.0, "int16", 1.0e-12, 32767.0)
@@ -159,3 +164,39 @@ def test_any_split_finds_the_same_stretch_that_stands_still(
         is_still = stop - still_from >= LEAST_STILL_SAMPLES
         assert health.is_usable is not is_still
         start, turn = stop, turn + 1
+
+
+# -- news ---------------------------------------------------------------------------------------
+
+
+def health(*reasons: str, missing_samples: int = 0) -> StreamHealth:
+    return StreamHealth(reasons=reasons, missing_samples=missing_samples, is_usable=True)
+
+
+def test_what_lasts_is_told_when_it_begins_and_when_it_is_over() -> None:
+    news = StreamNews()
+    told = [news.process(each) for each in (health(), *[health("overload")] * 3, health())]
+    assert told == [[], [("unfit", "overload")], [], [], [("fit", "all is well again")]]
+
+
+def test_each_gap_is_news_and_lasts_not() -> None:
+    news, gap = StreamNews(), health("20 samples lost", missing_samples=20)
+    assert [news.process(each) for each in (gap, gap, health())] == [
+        [("gap", "20 samples lost")],
+        [("gap", "20 samples lost")],
+        [],
+    ]
+
+
+def test_an_overload_after_a_gap_is_told_beside_it() -> None:
+    both = health("20 samples lost", "overload", missing_samples=20)
+    assert StreamNews().process(both) == [("gap", "20 samples lost"), ("unfit", "overload")]
+
+
+def test_news_copied_go_on_alike_and_reset_forget() -> None:
+    news = StreamNews()
+    news.process(health("overload"))
+    assert news.copy().process(health("overload")) == []
+    assert repr(news) == "StreamNews(overload)"
+    news.reset()
+    assert news.process(health("overload")) == [("unfit", "overload")]
