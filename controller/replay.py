@@ -20,7 +20,8 @@ from controller.engine import Step
 from controller.errors import InputError
 from controller.instrument import SampleBlock, StreamFormat, Tone, stream_band_hz
 from controller.records import Event
-from controller.replay_loops import MOST_BUFFERED_SAMPLES, ClosePairLoop, FarPairLoop
+from controller.replay_loops.close_pair_loop import ClosePairLoop
+from controller.replay_loops.far_pair_loop import MOST_BUFFERED_SAMPLES, FarPairLoop
 from controller.settings import LoopSettings, ModeSettings, ModesSettings, RunSettings
 from controller.signal.spectrum import SpectralPeak, amplitude_spectrum, find_peaks
 from controller.supervisor.requests import Request

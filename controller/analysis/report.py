@@ -24,7 +24,7 @@ from controller.analysis.protocols.figures import ProtocolFigure
 from controller.analysis.tracks import AllanCurve, RunTracks
 from controller.records import Event, Section
 
-LINES_RESULT = "lines"  # the result of a recording; see `controller.replay_loops`
+LINES_RESULT = "lines"  # the result of a recording; see `controller.replay_loops.line_means`
 PROTOCOL_RESULT = "protocol"  # how a protocol went; see `controller.protocol.runner`
 
 

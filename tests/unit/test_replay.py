@@ -16,7 +16,8 @@ from controller.errors import InputError
 from controller.instrument import SampleBlock, StreamFormat
 from controller.records import Event, ModeId, Record, TrackerState
 from controller.replay import ReplayEngine
-from controller.replay_loops import ClosePairLoop, FarPairLoop
+from controller.replay_loops.close_pair_loop import ClosePairLoop
+from controller.replay_loops.far_pair_loop import FarPairLoop
 from controller.settings import LoopSettings, ModeSettings, ModesSettings, RunSettings
 from tests.support.line_streams import TwoLines, blocks_of
 
