@@ -15,7 +15,7 @@ from controller.supervisor.loop_record import baseband, searching_record, tracki
 from controller.supervisor.tone_state import ToneState
 from controller.tracking.pair import Tick, UpdateMeans
 from tests.support.rehearsals import Rehearsal, prepared, with_pump_early
-from tests.unit.supervisor.test_pump import step, switched_on, view
+from tests.unit.supervisor.pumps import step, switched_on, view
 from tests.unit.supervisor.test_drives import CHANNELS, RATE_HZ
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
