@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 
 from controller.errors import InputError, InstrumentFault, RunFailed
-from controller.records import Event, Knowledge, ModeId, PumpState, Record
+from controller.records import Event, Knowledge, ModeId, Record
 from controller.runtime.configuration import one_line
 from controller.runtime.last_known import load_last_known, narrowed
 from controller.runtime.log.handed_over import Entry
@@ -40,10 +40,7 @@ from controller.service.link import Ended, LoopState, News, Order, Ready, Refuse
 from controller.service.measurements import Finding, Measurements
 from controller.service.messages import (
     AllanSeries,
-    Counts,
-    Deadlines,
     EventMessage,
-    LogStatus,
     PictureMessage,
     PumpLimits,
     RecordMessage,
@@ -57,6 +54,7 @@ from controller.service.picture import Picture
 from controller.service.processes import how_it_ended
 from controller.service.spectra import Spectra
 from controller.service.state_file import ENDED, ServiceState, StateFile, utc_now
+from controller.service.status import status_of
 from controller.settings import Configuration
 from controller.supervisor.requests import Request, RequestKind
 from controller.tracking.stability import random_walk_deviation
@@ -577,59 +575,15 @@ class _Service:
         )
 
     def _status(self) -> Status:
-        loop, record = self._loop_state, self._record
-        return Status(
-            line="starting" if loop is None else loop.line,
-            pump_state=PumpState.OFF if loop is None else loop.pump_state,
-            pump_amplitude=0.0 if loop is None else loop.pump_amplitude,
-            pump_offset_hz=0.0 if loop is None else loop.pump_offset_hz,
+        return status_of(
+            self._loop_state,
+            self._record,
             control=self.control.status(time.monotonic()),
             protocol=self.measurements.status,
-            log=_log_status(self._log_state),
-            deadlines=Deadlines() if loop is None else _deadlines(loop),
+            log=self._log_state,
             clients=self._sockets.client_count,
             allan=self._allan,
-            innovation_ratio=None if record is None else record.difference_innovation_ratio,
-            counts=Counts(
-                malformed=self._sockets.malformed,
-                strangers=self._sockets.strangers,
-                refused=self._dispatcher.refused,
-                dropped=0 if loop is None else loop.dropped,
-            ),
+            malformed=self._sockets.malformed,
+            strangers=self._sockets.strangers,
+            refused=self._dispatcher.refused,
         )
-
-
-def _log_status(log: LogState) -> LogStatus:
-    state = {
-        Logging.WRITING: "writing",
-        Logging.STOPPED: "stopped",
-        Logging.FAILED: "stopped",
-        Logging.CLOSED: "off",
-    }
-    return LogStatus.model_validate(
-        {
-            "state": state[log.state],
-            "reason": log.reason,
-            "file": log.file,
-            "rows": log.rows,
-            "dropped": log.dropped,
-            "free_bytes": log.free_bytes,
-        }
-    )
-
-
-def _deadlines(loop: LoopState) -> Deadlines:
-    latency = loop.latency
-
-    def in_ms(duration_s: float | None) -> float | None:
-        return None if duration_s is None else 1e3 * duration_s
-
-    return Deadlines(
-        block_ms=in_ms(latency.block_s),
-        p50_ms=in_ms(latency.p50_s),
-        p99_ms=in_ms(latency.p99_s),
-        p999_ms=in_ms(latency.p999_s),
-        worst_ms=in_ms(latency.worst_s),
-        missed=latency.missed,
-        blocks=latency.blocks,
-    )
