@@ -125,6 +125,7 @@ class OpenPage(QWidget):
         self.who = QLineEdit(who)
         self.who.setMaxLength(40)
         find_keys = button("…", "Choose the file of the client's key")
+        find_keys.setAccessibleName("choose the key file")
         find_keys.setMaximumWidth(36)
         find_keys.clicked.connect(self._find_keys)
         key_line = QHBoxLayout()

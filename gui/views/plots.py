@@ -23,6 +23,7 @@ from gui.models.wording import Unit, clock_text, grouped, round_text, unit_for
 
 AXIS_WIDTH = 62
 LEAST_HEIGHT, CAPTION_HEIGHT = 46, 16
+FEW_TICKS = 2
 ZOOM_PER_STEP = 1.25
 WHEEL_STEP = 120.0
 
@@ -39,7 +40,7 @@ class ValueAxis(pg.AxisItem):
     def __init__(self, orientation: str = "left") -> None:
         super().__init__(orientation, maxTickLength=4)
         self.enableAutoSIPrefix(False)
-        self._pixels_per_tick = 20 if orientation == "left" else 64
+        self._pixels_per_tick = 40 if orientation == "left" else 64
         if orientation == "left":
             self.setWidth(AXIS_WIDTH)
         else:
@@ -54,12 +55,14 @@ class ValueAxis(pg.AxisItem):
         """Round numbers in the chosen unit."""
         if not self.has_range:
             return []
-        most = max(int(size // self._pixels_per_tick), 2)
+        most = max(int(size // self._pixels_per_tick), FEW_TICKS)
         if self.is_logarithmic:
             return [(1.0, logarithmic_ticks(minVal, maxVal, most))]
         factor, reference = self.unit.per_base, self.reference
         low, high = (minVal - reference) * factor, (maxVal - reference) * factor
         ticks = linear_ticks(low, high, most)
+        if len(ticks) < FEW_TICKS:  # one alone gives no scale
+            ticks = linear_ticks(low, high, most + FEW_TICKS)
         step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
         return [(step, [tick / factor + reference for tick in ticks])]
 

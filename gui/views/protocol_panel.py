@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -177,6 +178,10 @@ class ProtocolPanel(QWidget):
                 box.setToolTip(f"{value:g} unless changed")
                 self._form.addRow(str(parameter), box)
                 self._parameters[str(parameter)] = box
+        # New widgets are the last that the tab key comes to, wherever they stand.
+        line: list[QWidget] = [self.from_file, *self._parameters.values(), self.check]
+        for before, after in pairwise(line):
+            QWidget.setTabOrder(before, after)
 
     def _choose_file(self) -> None:
         # Not modal: nothing may stand before the mute button.

@@ -36,5 +36,21 @@ def test_the_skirt_of_the_line_is_no_neighbour() -> None:
     assert neighbours_hz(OFFSETS_HZ, skirt, RESOLUTION_HZ, 0.0) == []
 
 
+def test_noise_on_a_steep_skirt_is_no_neighbour() -> None:
+    """As beside a driven line whose phase noise reaches far above the floor."""
+    away_hz = np.maximum(np.abs(OFFSETS_HZ), RESOLUTION_HZ)
+    for seed in range(50):
+        skirt = noise(seed) * (1.0 + (3.0 / away_hz) ** 4)
+        assert neighbours_hz(OFFSETS_HZ, skirt, RESOLUTION_HZ, 0.0) == []
+
+
+def test_a_neighbour_on_the_skirt_is_found_where_it_stands_out() -> None:
+    away_hz = np.maximum(np.abs(OFFSETS_HZ), RESOLUTION_HZ)
+    skirt = 1.0 + (3.0 / away_hz) ** 4
+    place = int(np.searchsorted(OFFSETS_HZ, 4.0))
+    skirt[place] = 1e3
+    assert neighbours_hz(OFFSETS_HZ, skirt, RESOLUTION_HZ, 0.0) == [(OFFSETS_HZ[place], 1e3)]
+
+
 def test_a_spectrum_of_a_few_points_is_left_alone() -> None:
     assert neighbours_hz(OFFSETS_HZ[:5], np.ones(5), RESOLUTION_HZ, None) == []

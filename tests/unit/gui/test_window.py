@@ -333,10 +333,10 @@ def test_words_without_room_end_in_an_ellipsis_and_keep_their_text(qtbot: QtBot)
 # --- the window itself -------------------------------------------------------
 
 
-def reached_by_tab(window: Window) -> list[QWidget]:
-    """What the tab key leads to, in its order, from the mute button on."""
+def reached_by_tab(first: QWidget) -> list[QWidget]:
+    """What the tab key leads to, in its order."""
     reached: list[QWidget] = []
-    widget: QWidget = window.band.mute
+    widget = first
     while widget not in reached:
         reached.append(widget)
         widget = widget.nextInFocusChain()
@@ -359,14 +359,20 @@ def name_of(widget: QWidget) -> str:
 
 @pytest.fixture
 def able_window(qtbot: QtBot, window: Window) -> Window:
-    """With control, so that nothing is switched off for want of it."""
+    """With control, protocols, and a question: all that can be asked for is there."""
+    chosen = [
+        {"name": "echo", "title": "Echo", "parameters": {"free_s": 1.0, "turns": 0.1}},
+        {"name": "exchange", "title": "Exchange", "parameters": {"decays": 2.5, "ratio": 0.1}},
+    ]
+    window.protocol_panel.show_protocols(chosen)
+    window.question.ask("Sure?", "Yes", lambda: None)
     press(qtbot, window.pump_panel.take_control)
     qtbot.waitUntil(window.pump_panel.arm.isEnabled, timeout=WITHIN_MS)
     return window
 
 
 def test_every_control_can_be_reached_by_keyboard(able_window: Window) -> None:
-    reached = reached_by_tab(able_window)
+    reached = reached_by_tab(able_window.band.mute)
     for kind in CONTROLS:
         faults = [
             name_of(widget) or repr(widget)
@@ -380,7 +386,7 @@ def test_every_control_can_be_reached_by_keyboard(able_window: Window) -> None:
 
 
 def test_the_tab_key_leads_as_one_reads(able_window: Window) -> None:
-    reached = reached_by_tab(able_window)
+    reached = reached_by_tab(able_window.band.mute)
     for panel in (able_window.tracks, *able_window.docks.panels):
         within = [widget for widget in reached if panel.isAncestorOf(widget)]
         places = [widget.mapTo(panel, widget.rect().center()) for widget in within]
@@ -392,14 +398,27 @@ def test_panels_are_reached_one_after_the_other(able_window: Window) -> None:
     panels = [able_window.band, *able_window.docks.panels, able_window.tracks]  # act, then look
     owners = [
         next((n for n, panel in enumerate(panels) if panel.isAncestorOf(widget)), None)
-        for widget in reached_by_tab(able_window)
+        for widget in reached_by_tab(able_window.band.mute)
     ]
     known = [owner for owner in owners if owner is not None]
     assert known == sorted(known)
 
 
+def test_the_ways_to_begin_are_reached_as_one_reads(idle_window: Window) -> None:
+    page = idle_window.open_page
+    reached = [w for w in reached_by_tab(page.scenarios) if page.isAncestorOf(w)]
+    assert [name_of(widget) for widget in reached] == [
+        *("scenarios", "Rehearse"),
+        *("Address", "Commands, port", "Telemetry, port", "Key file", "choose the key file"),
+        *("Your name", "Connect"),
+        *("runs", "Browse", "Elsewhere…"),
+    ]
+
+
 def test_what_is_reached_has_a_name(able_window: Window) -> None:
-    assert [repr(widget) for widget in reached_by_tab(able_window) if not name_of(widget)] == []
+    assert [
+        repr(widget) for widget in reached_by_tab(able_window.band.mute) if not name_of(widget)
+    ] == []
 
 
 def test_light_and_dark(window: Window) -> None:
