@@ -25,6 +25,7 @@ import zmq
 from controller.runtime.scenarios import scenario_path
 from controller.service.client import Client
 from controller.service.messages import Status, StatusMessage
+from tests.support.live_service import front_pid
 
 BURN = "while True: pass"
 START_WITHIN_S = 60.0
@@ -88,7 +89,12 @@ class Service:
 
     def cpu_s(self) -> dict[str, float]:
         """What each process has used of a core so far [s]."""
-        pids = {"service and log": self.state["pid"], "loop and simulator": self.state["loop_pid"]}
+        pid = self.state["pid"]
+        pids = {
+            "service and log": pid,
+            "public sockets": front_pid(pid),
+            "loop and simulator": self.state["loop_pid"],
+        }
         return {name: _cpu_s(pid) for name, pid in pids.items()}
 
     def stop(self) -> None:

@@ -20,7 +20,7 @@ from pathlib import Path
 from controller.service.client import Client
 from controller.service.messages import StatusMessage
 from tests.support.fault_schedule import schedule
-from tests.support.live_service import LiveService
+from tests.support.live_service import LiveService, front_pid
 from tests.support.soak import Usage, Verdict, judged, run_virtual, soak_scenario
 
 USAGE_EVERY_S = 30.0
@@ -68,7 +68,7 @@ def _run_virtual(folder: Path, options: argparse.Namespace) -> Verdict:
 def _run_live(folder: Path, options: argparse.Namespace) -> Verdict:
     stream_s = 60.0 * options.minutes
     path = soak_scenario(folder, options.seed, options.faults, stream_s)
-    usages = {"service": Usage(), "loop": Usage()}
+    usages = {"service": Usage(), "sockets": Usage(), "loop": Usage()}
     with LiveService(folder, str(path), SERVICE) as service:
         ports = {name: service.state[name] for name in ("command_port", "telemetry_port")}
         with Client(who="soak", **ports) as client:
@@ -88,7 +88,8 @@ def _watched(
     client: Client, service: LiveService, usages: dict[str, Usage], stream_s: float
 ) -> StatusMessage:
     """Listen to the end of the schedule; the last status."""
-    pids = {"service": service.state["pid"], "loop": service.state["loop_pid"]}
+    pid = service.state["pid"]
+    pids = {"service": pid, "sockets": front_pid(pid), "loop": service.state["loop_pid"]}
     next_s, last = 0.0, None
     while last is None or last.time_s < stream_s:
         message = client.next_message(10.0)

@@ -13,8 +13,8 @@ import numpy as np
 
 from controller.records import PumpState
 from controller.service.messages import StatusMessage
-from tests.faults.test_service_ends import client_of, front_pid, logged, wait_for
-from tests.support.live_service import LiveService
+from tests.faults.test_service_ends import client_of, logged, wait_for
+from tests.support.live_service import LiveService, front_pid
 from tests.support.witness import witnessed_scenario
 
 # Asks for the whole picture as fast as it can, and never reads an answer; subscribes to
@@ -65,7 +65,8 @@ def test_a_flood_of_commands_and_subscribers_that_do_not_read(tmp_path: Path) ->
         client_of(service) as client,
     ):
         before = wait_for(client, PumpState.ON)
-        pids = service.state["pid"], service.state["loop_pid"], front_pid(service)
+        service_pid = service.state["pid"]
+        pids = service_pid, service.state["loop_pid"], front_pid(service_pid)
         with flooded(service):
             for _ in range(STATUSES):
                 wait_for(client, PumpState.ON)

@@ -16,7 +16,7 @@ import pytest
 from controller.records import PumpState
 from controller.service.client import Client
 from controller.service.messages import EventMessage, PictureMessage, StatusMessage, Telemetry
-from tests.support.live_service import LiveService
+from tests.support.live_service import LiveService, front_pid
 from tests.support.witness import said, tones_on, witnessed_scenario
 
 WITHIN_S = 30.0
@@ -74,14 +74,6 @@ def wait_for_picture(client: Client) -> PictureMessage:
         if isinstance(message, PictureMessage):
             return message
     raise AssertionError("no picture came")
-
-
-def front_pid(service: LiveService) -> int:
-    """The process of its public sockets."""
-    listing = ["ps", "--ppid", str(service.state["pid"]), "-o", "pid=,args="]
-    lines = subprocess.run(listing, capture_output=True, text=True, check=True).stdout.splitlines()
-    [line] = [line for line in lines if "front_process" in line]
-    return int(line.split()[0])
 
 
 def pumping(service: LiveService) -> None:
@@ -149,7 +141,7 @@ def test_sockets_that_are_killed_come_back_and_the_pump_stays_on(
     before = said(tmp_path)
     with client_of(service) as client:
         wait_for(client, PumpState.ON)
-        os.kill(front_pid(service), signal.SIGKILL)
+        os.kill(front_pid(service.state["pid"]), signal.SIGKILL)
         picture = None
         while not (picture and any(entry.event.kind == "front" for entry in picture.events)):
             picture = wait_for_picture(client)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.runtime.scenarios import scenario_path
+from controller.service.front import FRONT
 
 NAME = "test"
 ENDS_WITHIN_S = 60.0
@@ -76,3 +77,11 @@ class LiveService:
         """Wait for its end; its exit status and what it complained of."""
         _, complaints = self.process.communicate(timeout=ENDS_WITHIN_S)
         return self.process.returncode, complaints
+
+
+def front_pid(service_pid: int) -> int:
+    """The process of the public sockets of a service."""
+    listing = ["ps", "--ppid", str(service_pid), "-o", "pid=,args="]
+    lines = subprocess.run(listing, capture_output=True, text=True, check=True).stdout.splitlines()
+    [line] = [line for line in lines if FRONT in line]
+    return int(line.split()[0])
