@@ -98,7 +98,12 @@ class ToneInfluence:
             mode: self._drives.pull_hz(pair, mode, turns[mode], center_index) for mode in ModeId
         }
         lower_duffing_hz = upper_duffing_hz = 0.0
-        amplitudes = (pair.trackers[LOWER].amplitude, pair.trackers[UPPER].amplitude)
+        # The trackers stand at the last centre: amplitudes as they are halfway from there.
+        half_s = 0.5 * (center_index - pair.center_index) / pair.config.sample_rate_hz
+        amplitudes = (
+            pair.trackers[LOWER].amplitude_in(half_s),
+            pair.trackers[UPPER].amplitude_in(half_s),
+        )
         if self._duffing is not None:
             lower_duffing_hz, upper_duffing_hz = self._duffing.shifts_hz(amplitudes)
         return PumpAction(

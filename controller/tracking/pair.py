@@ -592,6 +592,8 @@ def mean_and_early_action(actions: Sequence[PumpAction]) -> tuple[PumpAction, Pu
 
 def _weighed(actions: Sequence[PumpAction], weights: Sequence[float]) -> PumpAction:
     pairs = list(zip(weights, actions, strict=True))
+    powers = [a.powers for a in actions if a.powers is not None]
+    are_known = len(powers) == len(actions)
     return PumpAction(
         squared=sum(w * a.squared for w, a in pairs),
         lower_pull=sum(w * a.lower_pull for w, a in pairs),
@@ -600,5 +602,12 @@ def _weighed(actions: Sequence[PumpAction], weights: Sequence[float]) -> PumpAct
         upper_known_hz=sum(w * a.upper_known_hz for w, a in pairs),
         lower_duffing_hz=sum(w * a.lower_duffing_hz for w, a in pairs),
         upper_duffing_hz=sum(w * a.upper_duffing_hz for w, a in pairs),
-        powers=actions[-1].powers,
+        powers=_weighed_powers(powers, weights) if are_known else None,
     )
+
+
+def _weighed_powers(
+    powers: Sequence[tuple[float, float]], weights: Sequence[float]
+) -> tuple[float, float]:
+    lower, upper = np.asarray(weights) @ np.asarray(powers)
+    return float(lower), float(upper)

@@ -168,6 +168,10 @@ class PhaseTracker:
         """One standard deviation of the amplitude [sample units]."""
         return math.sqrt(max(self._a00, 0.0))
 
+    def amplitude_in(self, duration_s: float) -> float:
+        """What the amplitude will have become after a time, should it go on as now."""
+        return self.amplitude * math.exp(min(self.growth_per_s * duration_s, 1.0))
+
     @property
     def growth_sigma_per_s(self) -> float:
         """One standard deviation of the growth rate of the amplitude [1/s]."""

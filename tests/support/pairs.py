@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any
@@ -18,6 +19,11 @@ class KnownTracker:
     amplitude_sigma: float = 1.0e-6
     quadrature_sigma: float = 1.0e-5
     cycle_slips: int = 0
+    growth_per_s: float = 0.0
+
+    def amplitude_in(self, duration_s: float) -> float:
+        """What the amplitude will have become after a time."""
+        return self.amplitude * math.exp(self.growth_per_s * duration_s)
 
 
 @dataclass

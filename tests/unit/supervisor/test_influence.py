@@ -126,6 +126,17 @@ def test_the_joint_estimate_is_told_of_the_shifts_and_the_loops_are_not() -> Non
     assert (action.lower_known_hz, action.upper_known_hz) == (0.0, 0.0)
 
 
+def test_amplitudes_that_change_count_as_they_are_halfway() -> None:
+    """The trackers stand at the last update, the action is that of all the time since."""
+    known = pair()
+    known.trackers[LOWER].amplitude, known.trackers[LOWER].growth_per_s = 0.5, -3.0
+    action = influence(known, ToneState(RATE_HZ), duffing=DUFFING).action(known, 0.04 * RATE_HZ)
+    lower = 0.5 * math.exp(-3.0 * 0.02)
+    assert action.powers == pytest.approx((lower**2, known.trackers[UPPER].amplitude ** 2))
+    shifts_hz = DUFFING.shifts_hz((lower, known.trackers[UPPER].amplitude))
+    assert (action.lower_duffing_hz, action.upper_duffing_hz) == pytest.approx(shifts_hz)
+
+
 # -- waveforms ------------------------------------------------------------------------------
 
 

@@ -501,6 +501,14 @@ def test_duffing_shifts_are_weighed_like_the_rest_of_an_action() -> None:
     assert (early.lower_duffing_hz, early.upper_duffing_hz) == (0.75, -1.5)
 
 
+def test_powers_are_weighed_where_all_are_known() -> None:
+    parts = [PumpAction(powers=(1.0, 3.0)), PumpAction(powers=(2.0, 1.0))]
+    mean, early = mean_and_early_action(parts)
+    assert mean.powers == pytest.approx((1.5, 2.0))
+    assert early.powers == pytest.approx((1.25, 2.5))
+    assert mean_and_early_action([parts[0], PumpAction()])[0].powers is None
+
+
 def test_an_announced_jump_widens_the_ticks_that_it_may_lie_in_and_no_others() -> None:
     """In the middle of a tick it is seen by that one, near an edge by both."""
     start = 3 * SECOND // 2
