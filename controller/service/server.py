@@ -283,7 +283,7 @@ class _Service:
                 self.end(STOPPED_BY_OPERATOR)
             elif self._ended is None and self._child.exit_status is not None:
                 self._lose_child()
-            elif self._child.unheard_s > self._silent_s:
+            elif self._is_loop_silent():
                 self._kill_child()
 
     def _turn(self) -> None:
@@ -322,6 +322,17 @@ class _Service:
     def _silent_s(self) -> float:
         run = self._configuration.run
         return max(SILENT_S, 2.0 * run.read_timeout_s * (run.timeouts_allowed + 1))
+
+    def _is_loop_silent(self) -> bool:
+        """Whether there is nothing to hear, and has not been for long.
+
+        A service that was itself kept waiting, by a busy machine, listens before it judges.
+        """
+        if self._child.unheard_s <= self._silent_s:
+            return False
+        self._child.socket.poll(POLL_MS)
+        self._hear()
+        return self._child.unheard_s > self._silent_s
 
     def _hear(self) -> None:
         """Take over what the loop has told; it waits here until it is looked at."""

@@ -5,14 +5,15 @@ How it begins and ends stands in tests/faults, with real processes.
 
 from __future__ import annotations
 
+from collections import deque
 from types import SimpleNamespace
 from unittest.mock import Mock, call
 
 import pytest
 
 from controller.runtime.log.thread import Logging, LogState
-from controller.service.server import NOT_LOGGING, _Service
-from controller.settings import ServiceSettings
+from controller.service.server import NOT_LOGGING, SILENT_S, _Service
+from controller.settings import RunSettings, ServiceSettings
 from controller.supervisor.requests import Request, RequestKind
 
 ARM, MUTE, UNMUTE = RequestKind.ARM, RequestKind.MUTE, RequestKind.UNMUTE
@@ -96,3 +97,22 @@ def test_a_list_of_clients_that_cannot_be_read_is_said_once() -> None:
         service._look_at_access()
     told = f"{complaint}; the list as it was before counts"
     assert service.note.call_args_list == 2 * [call("access", told)]  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("has_news", [True, False])
+def test_a_service_that_was_kept_waiting_listens_before_it_calls_the_loop_silent(
+    has_news: bool,
+) -> None:
+    service = Desk().service
+    service._configuration.run = RunSettings()  # type: ignore[misc]
+    service._news = deque()
+    child = SimpleNamespace(unheard_s=2.0 * SILENT_S, socket=Mock())
+
+    def news() -> list[str]:
+        child.unheard_s = 0.0 if has_news else child.unheard_s
+        return ["what waited"] if has_news else []
+
+    child.news = news
+    service._child = child  # type: ignore[assignment]
+    assert service._is_loop_silent() is not has_news
+    assert list(service._news) == (["what waited"] if has_news else [])
