@@ -172,8 +172,7 @@ def test_a_loop_that_is_killed_has_its_instrument_stopped_anew(
 
 
 def test_a_loop_that_was_stopped_takes_the_pump_off_first_and_comes_back(tmp_path: Path) -> None:
-    """At a speed at which the loop waits for its blocks: that is how it knows it has caught up."""
-    with started(tmp_path, speed=1.5) as service:
+    with started(tmp_path) as service:
         pumping(service)
         loop_pid = service.state["loop_pid"]
         with client_of(service) as client:
