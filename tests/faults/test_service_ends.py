@@ -139,14 +139,14 @@ def test_sockets_that_are_killed_come_back_and_the_pump_stays_on(
 ) -> None:
     pumping(service)
     before = said(tmp_path)
-    with client_of(service) as client:
+    with client_of(service) as client, client.control():
         wait_for(client, PumpState.ON)
         os.kill(front_pid(service.state["pid"]), signal.SIGKILL)
         picture = None
         while not (picture and any(entry.event.kind == "front" for entry in picture.events)):
             picture = wait_for_picture(client)
         assert picture.status.pump_state == PumpState.ON
-        assert client.note("still here") == "noted"
+        assert client.mark("still in control") == "marked"
     assert {"tone pump 0.0", "stop"}.isdisjoint(text for _, text in said(tmp_path)[len(before) :])
     assert service.stop() == (0, "")
     [(text,)] = logged(service.run_folder, "SELECT text FROM events WHERE kind = 'front'")
