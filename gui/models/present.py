@@ -29,6 +29,7 @@ from controller.service.client import (
 from gui.models.columns import recent_rows, record_row, row_record
 from gui.models.events import EventList
 from gui.models.history import History
+from gui.models.wording import UNCALIBRATED
 
 UNITLESS = 1.0  # metres per sample unit of a stream that is not calibrated
 
@@ -105,7 +106,7 @@ class Present:
     @property
     def amplitude_unit(self) -> str:
         """Of the modes' amplitudes."""
-        return "units" if self.metres_per_unit == UNITLESS else "m"
+        return UNCALIBRATED if self.metres_per_unit == UNITLESS else "m"
 
     @property
     def pump_unit(self) -> str:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 UNKNOWN = "–"
+UNCALIBRATED = "units"  # of samples whose size nobody knows; takes no prefix
 
 _PREFIXES = {
     -15: "f",
@@ -70,6 +71,8 @@ def quantity_text(value: float | None, base: str, digits: int = 3) -> str:
         return UNKNOWN
     if value == 0.0:
         return f"0 {base}"
+    if base == UNCALIBRATED:
+        return f"{value:.{digits}g} {base}".replace("-", "−")
     # Rounded first: 999.97 pm to three digits is 1.00 nm.
     unit = unit_for(float(f"{value:.{digits - 1}e}"), base)
     scaled = value * unit.per_base

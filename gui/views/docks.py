@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QDockWidget, QMainWindow, QTabBar, QWidget
 WIDE = 1900  # pixels from which there is room for two columns
 NARROW_DOCK, PUMP_HEIGHT = 390, 190
 LEAST_WIDTH = 330
-WIDE_COLUMNS, WIDE_ROWS = (480, 560), (560, 420, 320)  # pixels
+WIDE_COLUMNS, WIDE_ROWS = (480, 560), (480, 540, 320)  # pixels
 LAYOUT_VERSION = 1  # raised when docks are added, so that an old layout is not put on
 
 

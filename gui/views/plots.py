@@ -22,8 +22,8 @@ from gui.models.time_view import TimeView
 from gui.models.wording import Unit, clock_text, grouped, round_text, unit_for
 
 AXIS_WIDTH = 62
-LEAST_HEIGHT, CAPTION_HEIGHT = 46, 16
-FEW_TICKS = 2
+LEAST_HEIGHT, CAPTION_HEIGHT, TIMES_HEIGHT = 46, 16, 20
+FEW_TICKS, NUMBER_PIXELS = 2, 13
 ZOOM_PER_STEP = 1.25
 WHEEL_STEP = 120.0
 
@@ -41,6 +41,7 @@ class ValueAxis(pg.AxisItem):
         super().__init__(orientation, maxTickLength=4)
         self.enableAutoSIPrefix(False)
         self._pixels_per_tick = 40 if orientation == "left" else 64
+        self._edge_pixels = 5.0 if orientation == "left" else 0.0  # half of a number would be cut
         if orientation == "left":
             self.setWidth(AXIS_WIDTH)
         else:
@@ -59,10 +60,13 @@ class ValueAxis(pg.AxisItem):
         if self.is_logarithmic:
             return [(1.0, logarithmic_ticks(minVal, maxVal, most))]
         factor, reference = self.unit.per_base, self.reference
-        low, high = (minVal - reference) * factor, (maxVal - reference) * factor
+        edge = self._edge_pixels / max(size, 1.0) * (maxVal - minVal)
+        low, high = minVal + edge, maxVal - edge
+        low, high = (low - reference) * factor, (high - reference) * factor
         ticks = linear_ticks(low, high, most)
         if len(ticks) < FEW_TICKS:  # one alone gives no scale
-            ticks = linear_ticks(low, high, most + FEW_TICKS)
+            finer = linear_ticks(low, high, most + FEW_TICKS)
+            ticks = finer if len(finer) * NUMBER_PIXELS <= size else ticks
         step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
         return [(step, [tick / factor + reference for tick in ticks])]
 
@@ -229,7 +233,6 @@ class TimePlot(pg.PlotWidget):
         self.is_by_hand = False  # a person has chosen the range of the values
         self.set_shows_time(shows_time)
         self.hideButtons()
-        self.setMinimumHeight(LEAST_HEIGHT)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setFrameShape(self.frameShape().NoFrame)
         self.setAccessibleName(name)
@@ -253,7 +256,8 @@ class TimePlot(pg.PlotWidget):
     def set_shows_time(self, shows_time: bool) -> None:
         """Whether times stand below it."""
         self.times.setStyle(showValues=shows_time)
-        self.times.setHeight(20 if shows_time else 3)
+        self.times.setHeight(TIMES_HEIGHT if shows_time else 3)
+        self.setMinimumHeight(LEAST_HEIGHT + (TIMES_HEIGHT if shows_time else 0))
 
     def put_on(self, look: Look) -> None:
         """Take the colours."""

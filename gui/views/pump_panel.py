@@ -220,9 +220,11 @@ class PumpPanel(QWidget):
         tell_hindrance(self.offset, hindrances[Action.PUMP_OFFSET], "pump less difference")
         tell_hindrance(self.successor, hindrances[Action.HAND_OVER], "its name")
         status = present.status
-        if status is None:
-            for label in (self.state, self.amplitude_now, self.offset_now):
+        for label in (self.state, self.amplitude_now, self.offset_now):
+            label.setEnabled(present.is_reachable)  # pale: what was, not what is
+            if status is None:
                 label.clear()
+        if status is None:
             return
         self.state.setText(PUMP_WORDS[status.pump_state])
         amplitude = quantity_text(status.pump_amplitude, present.pump_unit)

@@ -21,6 +21,7 @@ from gui.models.verdict import WITHIN
 from gui.models.wording import (
     MODE_WORDS,
     PUMP_WORDS,
+    UNCALIBRATED,
     UNKNOWN,
     estimate_text,
     frequency_text,
@@ -198,10 +199,11 @@ class DifferencePlot(QWidget):
         self._sigma.set_data(times_s, low - sigma_hz, high + sigma_hz)
         half_hz = 0.5 * (width_hz or 0.0)
         tenth_hz = WITHIN * (width_hz or 0.0)
-        self._line_outer.set_data(times_s, pump_low - half_hz, pump_high + half_hz)
+        line = pump_low - half_hz, pump_high + half_hz
+        self._line_outer.set_data(times_s, *line)
         self._line_inner.set_data(times_s, pump_low - tenth_hz, pump_high + tenth_hz)
         self._draw_edges(low, pump_low, half_hz)
-        self._choose_range(low, high, sigma_hz, (pump_low, pump_high), width_hz)
+        self._choose_range(low, high, sigma_hz, line, width_hz)
         self.ribbon.set_data(
             times_s,
             stretch.high("pump_state"),
@@ -224,12 +226,12 @@ class DifferencePlot(QWidget):
         low: np.ndarray,
         high: np.ndarray,
         sigma_hz: np.ndarray,
-        pump: tuple[np.ndarray, np.ndarray],
+        line: tuple[np.ndarray, np.ndarray],
         width_hz: float | None,
     ) -> None:
         most_hz = np.inf if width_hz is None else MOST_SIGMA_WIDTHS * width_hz
         sigma_hz = np.minimum(np.nan_to_num(sigma_hz), most_hz)
-        data = extent(low - sigma_hz, high + sigma_hz, *pump)
+        data = extent(low - sigma_hz, high + sigma_hz, *line)
         least_span_hz = 1.0e-6 if width_hz is None else LEAST_SPAN_WIDTHS * width_hz
         shown = steady_range(self.plot.shown, data, least_span_hz)
         if shown is not None:
@@ -384,8 +386,8 @@ class ModeStrip(QWidget):
         plot.show_range(*shown)
         low_shown, high_shown = plot.shown or shown
         base = present.amplitude_unit if quantity.base == "m" else quantity.base
-        plot.values.base = base
-        units = ""
+        plot.values.base = "" if base == UNCALIBRATED else base
+        units = f" in {base} of the samples" if base == UNCALIBRATED else ""
         if quantity.base == "dB":
             units = ", in dB"
         elif not quantity.is_logarithmic:

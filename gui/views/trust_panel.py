@@ -18,7 +18,7 @@ from gui.models.history import Stretch
 from gui.models.peaks import neighbours_hz
 from gui.models.present import Present
 from gui.models.time_view import TimeView
-from gui.models.wording import quantity_text
+from gui.models.wording import UNCALIBRATED, quantity_text
 from gui.views.plots import AXIS_WIDTH, CAPTION_HEIGHT, TimePlot, ValueAxis
 
 LEAST_DECADES = 1.0
@@ -41,6 +41,7 @@ class CurvePlot(pg.PlotWidget):
         self.name = name
         self.values.is_logarithmic, self.values.base = True, base
         self.below.is_logarithmic, self.below.base = x_is_logarithmic, x_base
+        self.values.has_range = self.below.has_range = False  # there is nothing to be seen yet
         self.hideButtons()
         self.setMenuEnabled(False)
         self.setMinimumHeight(96)
@@ -72,6 +73,7 @@ class CurvePlot(pg.PlotWidget):
         self.getViewBox().setXRange(*x, padding=0.02)
         self._shown = steady_range(self._shown, extent(*values), LEAST_DECADES)
         if self._shown is not None:
+            self.values.has_range = self.below.has_range = True
             self.getViewBox().setYRange(*self._shown, padding=0)
 
     def _click(self, event: object) -> None:
@@ -144,6 +146,7 @@ class SpectrumPlot(CurvePlot):
         self.mode = mode
         self._curve = pg.PlotCurveItem()
         self._tracked = pg.InfiniteLine(angle=90, movable=False)
+        self._tracked.hide()
         self._neighbours = pg.ScatterPlotItem(symbol="t", size=9)
         for item in (self._tracked, self._curve, self._neighbours):
             self.addItem(item, ignoreBounds=True)
@@ -171,7 +174,7 @@ class SpectrumPlot(CurvePlot):
         self._tracked.setVisible(tracked is not None)
         found = neighbours_hz(offsets_hz, densities, spectrum.resolution_hz, tracked)
         self._neighbours.setData([x for x, _ in found], [math.log10(y) + 0.25 for _, y in found])
-        self.values.base = amplitude_unit
+        self.values.base = "" if amplitude_unit == UNCALIBRATED else amplitude_unit
         self.below.choose(float(offsets_hz[0]), float(offsets_hz[-1]), "Hz")
         self.show_ranges((float(offsets_hz[0]), float(offsets_hz[-1])), values)
         neighbours = f", {len(found)} neighbours" if found else ""

@@ -421,6 +421,11 @@ def test_what_is_reached_has_a_name(able_window: Window) -> None:
     ] == []
 
 
+def test_plots_without_data_have_no_numbers(window: Window) -> None:
+    for plot in window.trust_panel.plots:
+        assert [axis.tickValues(0.0, 1.0, 200) for axis in (plot.values, plot.below)] == [[], []]
+
+
 def test_light_and_dark(window: Window) -> None:
     colours = []
     for appearance in ("light", "dark"):

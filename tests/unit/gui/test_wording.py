@@ -30,6 +30,7 @@ from gui.models.wording import (
         (1.0437e6, "Hz", 3, "1.04 MHz"),
         (0.0, "Hz", 3, "0 Hz"),
         (0.5, "V", 3, "500 mV"),
+        (1.23456e-4, "units", 3, "0.000123 units"),
         (None, "V", 3, UNKNOWN),
         (math.nan, "V", 3, UNKNOWN),
     ],
