@@ -49,7 +49,8 @@ class FaultyMembrane(SimulatedMembrane):
         if self._is_due(FaultKind.TIMEOUT):
             raise StreamTimeout("the schedule says so")
         if self._is_due(FaultKind.KNOCK):
-            for mode, sign in ((self._membrane.lower, 1.0), (self._membrane.upper, -1.0)):
+            membrane = self._apparatus.membrane
+            for mode, sign in ((membrane.lower, 1.0), (membrane.upper, -1.0)):
                 mode.amplitude_m *= cmath.rect(0.8, sign * KNOCK_RAD)
         return super().read(timeout_s)
 
