@@ -66,6 +66,7 @@ class LoopState:
     pump_state: PumpState
     pump_amplitude: float  # as wished, in the channel's unit
     pump_offset_hz: float  # as wished
+    pump_chirp_hz_per_s: float  # as wished
     protocol: ProtocolView | None
     latency: LatencyFigures
     knowledge: Knowledge | None = None  # that the loop has learnt, for the next start

@@ -261,6 +261,7 @@ class Reporter:
                 pump_state=engine.pump_state,
                 pump_amplitude=engine.pump_wish.amplitude,
                 pump_offset_hz=engine.pump_wish.offset_hz,
+                pump_chirp_hz_per_s=engine.pump_wish.chirp_hz_per_s,
                 protocol=self._protocol_view(),
                 latency=LatencyFigures() if self._clock is None else self._clock.figures(),
                 knowledge=engine.knowledge,

@@ -137,7 +137,8 @@ class Status(Part):
     line: str  # the loop in a few words
     pump_state: PumpState
     pump_amplitude: float = 0.0  # as asked for, in the channel's unit
-    pump_offset_hz: float = 0.0  # deliberate detuning, as asked for
+    pump_offset_hz: float = 0.0  # deliberate detuning, as asked for; of a sweep, at its start
+    pump_chirp_hz_per_s: float = 0.0  # deliberate sweep, as asked for; 0: none
     control: ControlStatus = ControlStatus()
     protocol: ProtocolStatus | None = None  # null: none since the start
     log: LogStatus = LogStatus()

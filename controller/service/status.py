@@ -71,6 +71,7 @@ def status_of(
         pump_state=PumpState.OFF if loop is None else loop.pump_state,
         pump_amplitude=0.0 if loop is None else loop.pump_amplitude,
         pump_offset_hz=0.0 if loop is None else loop.pump_offset_hz,
+        pump_chirp_hz_per_s=0.0 if loop is None else loop.pump_chirp_hz_per_s,
         control=control,
         protocol=protocol,
         log=_log_status(log),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -12,9 +11,6 @@ from gui.models.present import Origin, Present
 from gui.models.wording import quantity_text, widths_text
 
 WITHIN = 0.1  # of the line: what counts as on the difference
-
-# How a service words a step that sweeps the pump; the status has no number for it.
-_CHIRP = re.compile(r"\bchirp (?P<hz_per_s>[-+.e\d]+) Hz/s")
 
 _MISSING = {
     TrackerState.SEARCHING: "searching for",
@@ -103,11 +99,11 @@ def _verdict_on_running(
     if record.difference_sigma_hz is not None:
         sigma = record.difference_sigma_hz / width_hz
     away_hz = record.pump_hz - record.difference_hz
-    chirp = _CHIRP.search(step)
-    if chirp is not None:
+    chirp_hz_per_s = status.pump_chirp_hz_per_s
+    if chirp_hz_per_s != 0.0:
         return Verdict(
             level=Level.QUIET,
-            sentence=f"Swept by {quantity_text(float(chirp['hz_per_s']), 'Hz/s', 2)}, as asked",
+            sentence=f"Swept by {quantity_text(chirp_hz_per_s, 'Hz/s', 2)}, as asked",
             detail=step,
             error_widths=away_hz / width_hz,
             sigma_widths=sigma,

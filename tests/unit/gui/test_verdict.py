@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from controller.protocol.timeline import flattened
 from controller.records import PumpState, TrackerState
-from controller.runtime.protocols import protocol_file
 from controller.service.messages import EventMessage
 from gui.models.present import Origin, Present
 from gui.models.verdict import Level, verdict_on
-from gui.models.wording import quantity_text
 from tests.support.desk import (
     WIDTH_HZ,
     event,
@@ -20,7 +17,6 @@ from tests.support.desk import (
     status,
     with_states,
 )
-from tests.unit.protocol.plans import loop_settings
 
 
 def silent(pump: PumpState) -> Present:
@@ -82,14 +78,12 @@ def test_a_difference_that_is_hardly_known_is_not_called_good() -> None:
 
 
 def test_a_pump_that_is_swept_is_not_judged() -> None:
-    plan = protocol_file("adiabatic_transfer").plan
-    sweep = next(step for step in flattened(plan, loop_settings()) if step.name == "chirp")
-    running = protocol("running").model_copy(update={"step": sweep.title})
-    told = status(pump_offset_hz=float(sweep.parameters["detuning_hz"]), protocol=running)
+    running = protocol("running").model_copy(update={"step": "sweep: chirp (3 of 9)"})
+    told = status(pump_offset_hz=-4.0 * WIDTH_HZ, pump_chirp_hz_per_s=0.085, protocol=running)
     verdict = verdict_on(present_with(told, pumped_record(1.0, error_hz=-2.0 * WIDTH_HZ)))
-    rate = quantity_text(float(sweep.parameters["chirp_hz_per_s"]), "Hz/s", 2)
     assert verdict.level is Level.QUIET
-    assert verdict.sentence == f"Swept by {rate}, as asked"
+    assert verdict.sentence == "Swept by 85 mHz/s, as asked"
+    assert verdict.detail == "sweep: chirp (3 of 9)"
     assert verdict.error_widths == pytest.approx(-2.0)
     assert verdict.measure == "line widths away now"
 

@@ -19,6 +19,7 @@ LOOP = LoopState(
     pump_state=PumpState.ON,
     pump_amplitude=0.5,
     pump_offset_hz=0.1,
+    pump_chirp_hz_per_s=-0.02,
     protocol=None,
     latency=LatencyFigures(blocks=7, missed=2, block_s=0.02, p50_s=0.003),
     dropped=4,
@@ -47,6 +48,7 @@ def test_before_the_loop_has_told_anything_the_pump_is_off() -> None:
 def test_the_loop_is_shown_as_it_told() -> None:
     shown = status(malformed=1, strangers=2, refused=3)
     assert (shown.line, shown.pump_state, shown.pump_offset_hz) == ("locked", PumpState.ON, 0.1)
+    assert shown.pump_chirp_hz_per_s == -0.02
     assert shown.deadlines.block_ms == pytest.approx(20.0)
     assert shown.deadlines.p50_ms == pytest.approx(3.0) and shown.deadlines.p99_ms is None
     assert (shown.deadlines.missed, shown.deadlines.blocks) == (2, 7)
