@@ -1,7 +1,7 @@
 """A day with faults: does the loop come back from each of them, and does anything grow?
 
     python -m tests.benchmarks.soak [--stream-hours 24] [--faults 500] [--seed 1]
-    python -m tests.benchmarks.soak --real-time [--minutes 60] [--faults 100] [--seed 1]
+    python -m tests.benchmarks.soak --real-time [--minutes 60] [--faults 500] [--seed 1]
 
 The first runs loop and log in virtual time, some forty times as fast as the stream; the
 second is `difftone serve` with a client that watches. Printed: memory and open files, faults
