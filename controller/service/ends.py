@@ -35,7 +35,7 @@ class _End:
     def _send(self, message: object) -> None:
         content = pickle.dumps(message, protocol=pickle.HIGHEST_PROTOCOL)
         try:
-            self._out.send(content, zmq.NOBLOCK, copy=False)
+            self._out.send(content, zmq.NOBLOCK)
         except zmq.Again:
             self.dropped += 1
 

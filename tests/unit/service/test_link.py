@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -55,6 +56,18 @@ def test_orders_and_news_arrive_in_order(ends: tuple[ServiceEnd, ChildEnd]) -> N
     for news in told:
         loop.tell(news)
     assert news_of(service, 5) == told
+
+
+def test_a_long_message_opens_no_files(ends: tuple[ServiceEnd, ChildEnd]) -> None:
+    """Sent without a copy it would: the library keeps threads of its own for what it borrows."""
+    service, loop = ends
+    loop.tell(Ended(outcome="done", reason=""))
+    news_of(service, 1)
+    before = os.listdir("/proc/self/fd")
+    loop.tell(Ended(outcome="done", reason=1_000_000 * "x"))
+    (long,) = news_of(service, 1)
+    assert isinstance(long, Ended) and len(long.reason) == 1_000_000
+    assert len(os.listdir("/proc/self/fd")) == len(before)
 
 
 def test_a_loop_without_a_service_drops_and_counts(
