@@ -167,7 +167,7 @@ def run_campaign(
         for regime in chosen
         for seed in seeds
     ]
-    results = _all_tried(trials, min(workers or os.cpu_count() or 1, len(trials)), progress)
+    results = run_trials(trials, workers=workers, progress=progress)
     return {
         regime.name: RegimeResult(
             regime=regime,
@@ -177,12 +177,35 @@ def run_campaign(
     }
 
 
-def _all_tried(
-    trials: Sequence[Trial], workers: int, progress: Callable[[TrialResult], object] | None
+def run_trials(
+    trials: Sequence[Trial],
+    *,
+    workers: int | None = None,
+    progress: Callable[[TrialResult], object] | None = None,
 ) -> list[TrialResult]:
-    """The results of all trials, in their order."""
+    """Run trials side by side.
+
+    Parameters
+    ----------
+    trials : sequence of Trial
+        At least one.
+    workers : int, optional
+        Processes; None: one for each core.
+    progress : callable, optional
+        Called with every result as it comes.
+
+    Returns
+    -------
+    list of TrialResult
+        In the order of the trials.
+
+    Raises
+    ------
+    RunFailed
+        If a process was ended from outside.
+    """
     results: dict[int, TrialResult] = {}
-    with _processes(workers) as pool:
+    with _processes(min(workers or os.cpu_count() or 1, len(trials))) as pool:
         with _interrupts_held():  # what starts here inherits it: Ctrl-C is for this process alone
             pending = {pool.submit(run_trial, trial): place for place, trial in enumerate(trials)}
         try:

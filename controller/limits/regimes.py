@@ -150,18 +150,17 @@ _WEAKENED = (
         amplitude_ratio=WEAK_RATIO,
     ),
 )
+_FIRST = (*_WEAKENED, *_exchange(_EXCHANGE_S))
+_DRIVEN_AGAIN = (
+    Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DISARM),
+    Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DRIVE),
+)
 _EXCHANGE = Regime(
     name="exchange",
     title="the upper mode rung up, both released, pump on; the second time",
     amplitude_ratios=(1.0, 1.0),
     is_pumped=True,
-    asked=(
-        *_WEAKENED,
-        *_exchange(_EXCHANGE_S),
-        Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DISARM),
-        Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DRIVE),
-        *_exchange(_EXCHANGE_AGAIN_S),
-    ),
+    asked=(*_FIRST, *_DRIVEN_AGAIN, *_exchange(_EXCHANGE_AGAIN_S)),
     judged_s=(_EXCHANGE_AGAIN_S + 3.0, _EXCHANGE_AGAIN_S + FREE_S),
 )
 _FIRST_EXCHANGE = Regime(
@@ -169,29 +168,26 @@ _FIRST_EXCHANGE = Regime(
     title="an exchange for the first time: the coupling is known from the configuration alone",
     amplitude_ratios=(1.0, 1.0),
     is_pumped=True,
-    asked=(*_WEAKENED, *_exchange(_EXCHANGE_S)),
+    asked=_FIRST,
     judged_s=(_EXCHANGE_S + 3.0, _EXCHANGE_S + FREE_S),
 )
-_TAUGHT_S = _EXCHANGE_S + FREE_S + RING_UP_S
 _PUMPED_TAUGHT = Regime(
     name="pumped_taught",
     title="both modes driven, pump on the difference, after an exchange",
     amplitude_ratios=(1.0, 1.0),
     is_pumped=True,
     asked=(
-        *_WEAKENED,
-        *_exchange(_EXCHANGE_S),
-        Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DISARM),
+        *_FIRST,
+        *_DRIVEN_AGAIN,
         Asked(
             at_s=_EXCHANGE_S + FREE_S,
             kind=RequestKind.DRIVE,
             mode=ModeId.LOWER,
             amplitude_ratio=1.0,
         ),
-        Asked(at_s=_EXCHANGE_S + FREE_S, kind=RequestKind.DRIVE),
-        Asked(at_s=_TAUGHT_S, kind=RequestKind.ARM),
+        Asked(at_s=_EXCHANGE_AGAIN_S, kind=RequestKind.ARM),
     ),
-    judged_s=(_TAUGHT_S + 30.0, _TAUGHT_S + 150.0),
+    judged_s=(_EXCHANGE_AGAIN_S + 30.0, _EXCHANGE_AGAIN_S + 150.0),
 )
 _THERMAL = Regime(
     name="thermal",

@@ -16,8 +16,6 @@ from __future__ import annotations
 
 import os
 import sys
-from contextlib import suppress
-from pathlib import Path
 
 from controller.errors import InputError
 from controller.service.ends import ChildEnd
@@ -31,11 +29,10 @@ from controller.service.front_link import (
     Publication,
     Reply,
 )
-from controller.service.processes import job_of_this_process
+from controller.service.processes import job_of_this_process, resident_bytes
 from controller.service.sockets import MOST_AT_ONCE, ServiceSockets
 
 POLL_MS = 100  # longest wait for something to happen
-STATM = Path("/proc/self/statm")  # proc(5) of Linux
 
 
 def main() -> int:
@@ -123,13 +120,6 @@ class Relay:
             strangers=sockets.strangers,
             access_complaint=sockets.access_complaint,
         )
-
-
-def resident_bytes() -> int:
-    """Memory of this process; 0 where the system does not tell."""
-    with suppress(OSError):
-        return int(STATM.read_text(encoding="ascii").split()[1]) * os.sysconf("SC_PAGE_SIZE")
-    return 0
 
 
 if __name__ == "__main__":

@@ -47,9 +47,6 @@ LEAST_START_SIGMA_HZ = 0.05  # a mode drifts while its search is evaluated
 # A mode that was not seen for so long is searched for; a search near where it was takes no
 # longer, and finds it elsewhere, too.
 HOLD_S = 10.0
-# The observer begins where the loops are, but does not take their word for all of it:
-# what it learns from is the same data.
-OBSERVER_START_SIGMAS = 1.0
 OBSERVER_DECAY_SIGMA = 0.3  # of gamma, relative: quality factors are known roughly
 MOST_TICK_S = 0.1  # between two joint estimates
 
@@ -274,10 +271,7 @@ def observer_config(
             lower.offset_hz,
             joint.difference_hz - (pair.mix_hz(UPPER) - pair.mix_hz(LOWER)),
         ),
-        frequency_sigma_hz=(
-            OBSERVER_START_SIGMAS * lower.frequency_sigma_hz,
-            OBSERVER_START_SIGMAS * joint.difference_sigma_hz,
-        ),
+        frequency_sigma_hz=(lower.frequency_sigma_hz, joint.difference_sigma_hz),
         ratio=joint.drift_ratio - 1.0,
         ratio_sigma=joint.drift_ratio_sigma,
         shift_hz=(shifts_hz[0], shifts_hz[1] - shifts_hz[0]),

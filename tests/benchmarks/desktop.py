@@ -16,7 +16,6 @@ import os
 import time
 from array import array
 from collections.abc import Sequence
-from pathlib import Path
 from tempfile import TemporaryDirectory
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -33,6 +32,7 @@ from controller.service.messages import (
     StatusMessage,
     read_telemetry,
 )
+from controller.service.processes import resident_bytes
 from gui.desk import make_application
 from gui.models.history import DAY_ROWS
 from gui.models.present import Changed
@@ -44,12 +44,6 @@ UPDATES_PER_S = 20
 PERIOD_MS = 1000 // UPDATES_PER_S
 SPANS_S = {"1 min": 60.0, "1 h": 3600.0, "1 day": 86400.0}
 WARM_UP_S = 60.0
-PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
-
-
-def resident_bytes() -> int:
-    """Memory of this process."""
-    return int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1]) * PAGE_BYTES
 
 
 def day_of_rows(rng: np.random.Generator) -> np.ndarray:

@@ -15,53 +15,24 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
-import multiprocessing
 import os
-from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict
 from pathlib import Path
 
 # As the command line does, before numpy is imported.
 for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_variable, "1")
 
-import numpy as np  # noqa: E402
 from tqdm import tqdm  # noqa: E402
 
+from controller.limits.campaign import RegimeResult, run_trials  # noqa: E402
 from controller.limits.regimes import REGIMES  # noqa: E402
-from controller.limits.trial import Trial, run_trial  # noqa: E402
+from controller.limits.trial import Trial, TrialResult  # noqa: E402
 from controller.runtime.configuration import load_configuration  # noqa: E402
 from controller.runtime.scenarios import scenario_path, shipped_scenarios  # noqa: E402
 
 RAW_STREAM = "raw_stream"  # a hundred times the samples of the others, and the same physics
-
-
-@dataclass(frozen=True, kw_only=True)
-class Case:
-    """One run."""
-
-    scenario: str
-    regime: str
-    seed: int
-
-
-@dataclass(frozen=True, kw_only=True)
-class Outcome:
-    """What became of it."""
-
-    scenario: str
-    regime: str
-    seed: int
-    failure: str
-    undetected_losses: int
-    covered_95: float  # NaN where it failed
-
-    @property
-    def case(self) -> Case:
-        """Whose outcome this is."""
-        return Case(scenario=self.scenario, regime=self.regime, seed=self.seed)
 
 
 def main() -> None:
@@ -70,82 +41,67 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=1000)
     parser.add_argument("--first-seed", type=int, default=1000)
     parser.add_argument("--out", type=Path, help="JSON lines; goes on with what is there")
-    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--workers", type=int)
     options = parser.parse_args()
-    wanted = cases(options.runs, options.first_seed)
-    outcomes = [each for each in known(options.out) if each.case in set(wanted)]
-    missing = sorted(set(wanted) - {each.case for each in outcomes}, key=lambda case: case.seed)
-    with ProcessPoolExecutor(
-        options.workers, mp_context=multiprocessing.get_context("spawn")
-    ) as pool:
-        pending = [pool.submit(outcome, case) for case in missing]
-        for future in tqdm(as_completed(pending), total=len(pending), disable=None):
-            outcomes.append(future.result())
+    wanted = trials(options.runs, options.first_seed)
+    results = {each.seed: each for each in known(options.out) if each.seed in wanted}
+    missing = [trial for seed, trial in wanted.items() if seed not in results]
+    with tqdm(total=len(missing), disable=None) as bar:
+
+        def keep(result: TrialResult) -> None:
+            results[result.seed] = result
             if options.out is not None:
                 with options.out.open("a", encoding="utf-8") as file:
-                    file.write(json.dumps(asdict(future.result())) + "\n")
-    print("\n".join(account(outcomes)))
+                    file.write(json.dumps(asdict(result)) + "\n")
+            bar.update()
+
+        if missing:
+            run_trials(missing, workers=options.workers, progress=keep)
+    print("\n".join(account(wanted, results)))
 
 
-def cases(runs: int, first_seed: int) -> list[Case]:
-    """So many runs: scenarios in turn, and regimes in turn for each of them."""
-    scenarios = [name for name in shipped_scenarios() if name != RAW_STREAM]
-    regimes = list(REGIMES)
-    return [
-        Case(
-            scenario=scenarios[number % len(scenarios)],
+def trials(runs: int, first_seed: int) -> dict[int, Trial]:
+    """So many runs by their seeds: scenarios in turn, and regimes in turn for each of them."""
+    scenarios = [scenario_path(name) for name in shipped_scenarios() if name != RAW_STREAM]
+    configurations = [load_configuration(source) for source in scenarios]
+    regimes = list(REGIMES.values())
+    return {
+        first_seed + number: Trial(
+            configuration=configurations[number % len(scenarios)],
+            source=scenarios[number % len(scenarios)],
             regime=regimes[number // len(scenarios) % len(regimes)],
             seed=first_seed + number,
-        )
-        for number in range(runs)
-    ]
-
-
-def known(path: Path | None) -> list[Outcome]:
-    """What earlier calls have written."""
-    if path is None or not path.exists():
-        return []
-    return [Outcome(**json.loads(line)) for line in path.read_text(encoding="utf-8").splitlines()]
-
-
-def outcome(case: Case) -> Outcome:
-    """Run one."""
-    source = scenario_path(case.scenario)
-    result = run_trial(
-        Trial(
-            configuration=load_configuration(source),
-            source=source,
-            regime=REGIMES[case.regime],
-            seed=case.seed,
             with_rivals=False,
             with_limit=False,
         )
-    )
-    return Outcome(
-        **asdict(case),
-        failure=result.failure,
-        undetected_losses=result.undetected_losses,
-        covered_95=result.covered.get("95", math.nan),
-    )
+        for number in range(runs)
+    }
 
 
-def account(outcomes: Sequence[Outcome]) -> list[str]:
+def known(path: Path | None) -> list[TrialResult]:
+    """What earlier calls have written."""
+    if path is None or not path.exists():
+        return []
+    return [TrialResult(**json.loads(line)) for line in path.read_text("utf-8").splitlines()]
+
+
+def account(wanted: Mapping[int, Trial], results: Mapping[int, TrialResult]) -> Iterator[str]:
     """The figures, a line each."""
-    done = [each for each in outcomes if not each.failure]
-    lost = [each for each in done if each.undetected_losses]
-    lines = [f"{len(outcomes)} runs, {len(lost)} with an undetected loss of lock"]
-    lines += [f"  lost: {each.case}" for each in lost]
-    lines += [f"  failed: {each.case}: {each.failure}" for each in outcomes if each.failure]
-    for regime in REGIMES:
-        shares = [each.covered_95 for each in done if each.regime == regime]
-        shares = [share for share in shares if math.isfinite(share)]
-        if len(shares) > 1:
-            error = np.std(shares, ddof=1) / math.sqrt(len(shares))
-            lines.append(
-                f"{regime:15s} {100 * np.mean(shares):5.1f} ± {100 * error:.1f} % inside 95 % "
-                f"({len(shares)} runs)"
-            )
-    return lines
+    lost = [seed for seed, result in results.items() if result.undetected_losses]
+    yield f"{len(results)} runs, {len(lost)} with an undetected loss of lock"
+    for seed, result in sorted(results.items()):
+        case = f"{wanted[seed].source.stem} {wanted[seed].regime.name} seed {seed}"
+        if result.undetected_losses:
+            yield f"  lost: {case}"
+        if result.failure:
+            yield f"  failed: {case}: {result.failure}"
+    for regime in REGIMES.values():
+        of_it = [result for seed, result in results.items() if wanted[seed].regime is regime]
+        all_of_it = RegimeResult(regime=regime, trials=tuple(of_it))
+        yield (
+            f"{regime.name:15s} {100 * all_of_it.covered('95'):5.1f} ± "
+            f"{100 * all_of_it.covered_sigma('95'):.1f} % inside 95 % ({len(all_of_it.done)} runs)"
+        )
 
 
 if __name__ == "__main__":

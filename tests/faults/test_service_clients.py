@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,6 +12,7 @@ import numpy as np
 
 from controller.records import PumpState
 from controller.service.messages import StatusMessage
+from controller.service.processes import resident_bytes
 from tests.faults.test_service_ends import client_of, logged, wait_for
 from tests.support.live_service import LiveService, front_pid
 from tests.support.witness import witnessed_scenario
@@ -50,12 +50,6 @@ def flooded(service: LiveService) -> Iterator[None]:
     finally:
         flood.kill()
         flood.wait()
-
-
-def resident_bytes(pid: int) -> int:
-    """Memory of a process, as proc(5) has it."""
-    pages = Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1]
-    return int(pages) * os.sysconf("SC_PAGE_SIZE")
 
 
 def test_a_flood_of_commands_and_subscribers_that_do_not_read(tmp_path: Path) -> None:

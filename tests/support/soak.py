@@ -19,6 +19,7 @@ from controller.runtime.log.reader import LogReader
 from controller.runtime.log.thread import LogThread
 from controller.runtime.loop import Ending, LoopRun, StopRequest
 from controller.runtime.summary import pump_account
+from controller.service.processes import resident_bytes
 from tests.support.fault_schedule import Fault, schedule, unseen
 from tests.support.rehearsals import SCENARIOS
 
@@ -43,9 +44,8 @@ class Usage:
 
     def note(self, time_s: float, pid: int | str = "self") -> None:
         """Look at a process, as proc(5) has it."""
-        pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
         self.times_s.append(time_s)
-        self.memory_mb.append(pages * os.sysconf("SC_PAGE_SIZE") / 1e6)
+        self.memory_mb.append(resident_bytes(pid) / 1e6)
         self.handles.append(len(os.listdir(f"/proc/{pid}/fd")))
 
     @property

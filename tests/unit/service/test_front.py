@@ -17,8 +17,8 @@ import zmq
 from controller.errors import InputError
 from controller.service.commands import Mute
 from controller.service.front import Front
-from controller.service.front_process import resident_bytes
 from controller.service.messages import PictureMessage, RecordMessage
+from controller.service.processes import resident_bytes
 from controller.service.sockets import MOST_AT_ONCE, Incoming
 from tests.support.little_service import DEADLINE_S, picture, record
 from tests.support.malformed import GREETING, ready
