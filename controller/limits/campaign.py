@@ -43,9 +43,12 @@ Errors are those of the difference frequency against the simulator's truth: rms 
 stretch of a trial, the median over the seeds, in mHz; in brackets the median ratio to the limit.
   limit         what no estimator can beat on average: in steady state the optimal filter's error,
                 elsewhere the error that the filter which is given the truth states
+  learning      the error that such a filter states if all but the ratio of the drifts, upper mode
+                over lower, is given, and that is known as the configuration says; in brackets
+                over the limit
+  given truth   a filter that is given the true parameters of membrane and noise
   difftone      this program
   trackers      its two trackers alone: the difference of their frequencies
-  given truth   a filter that is given the true parameters of membrane and noise
   two optimal   two independent filters, each optimal for its own mode
   best script   polynomials fitted to the phase difference, with the best of several windows
   best loops    two loops of one fixed bandwidth, with the best of several
@@ -74,6 +77,16 @@ class RegimeResult:
     def limit_hz(self) -> float:
         """Median limit [Hz]."""
         return _median([trial.limit_hz for trial in self.done])
+
+    @property
+    def learning_limit_hz(self) -> float:
+        """Median limit of who has to learn the ratio of the drifts [Hz]."""
+        return _median([trial.learning_limit_hz for trial in self.done])
+
+    @property
+    def learning_ratio(self) -> float:
+        """Median of that limit over the limit of the same trial."""
+        return _median([trial.learning_limit_hz / trial.limit_hz for trial in self.done])
 
     def error_hz(self, estimator: str) -> float:
         """Median rms error of an estimator [Hz]; NaN where it was not run."""
@@ -260,20 +273,23 @@ def table(results: Mapping[str, RegimeResult]) -> str:
     Returns
     -------
     str
-        A block of errors [mHz] with the ratio to the limit, and one of coverage; one row for
-        each regime in each, then the reasons of trials that failed. `legend` says
-        what the columns are.
+        Two blocks of errors [mHz] with the ratio to the limit, and one of coverage; one row
+        for each regime in each, then the reasons of trials that failed. `legend` says what
+        the columns are.
     """
     errors = [
-        ("regime", "limit", "difftone", "trackers", "given truth", "two optimal",
-         "best script", "best loops"),
+        ("regime", "limit", "learning", "given truth", "difftone"),
         *(_error_row(name, result) for name, result in results.items()),
-    ]  # fmt: skip
+    ]
+    others = [
+        ("regime", "trackers", "two optimal", "best script", "best loops"),
+        *(_other_row(name, result) for name, result in results.items()),
+    ]
     coverage = [
         ("regime", "68 %", "95 %", "known", "lost", "trials"),
         *(_coverage_row(name, result) for name, result in results.items()),
     ]
-    lines = [*_aligned(errors), "", *_aligned(coverage)]
+    lines = [*_aligned(errors), "", *_aligned(others), "", *_aligned(coverage)]
     failures = [line for name, result in results.items() for line in _failures(name, result)]
     return "\n".join([*lines, "", *failures] if failures else lines)
 
@@ -337,11 +353,20 @@ def document(
 
 
 def _error_row(name: str, result: RegimeResult) -> tuple[str, ...]:
-    """Limit and errors of one regime."""
+    """Limits of one regime, and the errors of those who come near."""
     return (
         name,
         _millihertz(result.limit_hz),
-        *(_error(result, one) for one in (DIFFTONE, TRACKERS, INFORMED, INDEPENDENT)),
+        _with_ratio(result.learning_limit_hz, result.learning_ratio),
+        *(_error(result, one) for one in (INFORMED, DIFFTONE)),
+    )
+
+
+def _other_row(name: str, result: RegimeResult) -> tuple[str, ...]:
+    """Errors of what follows each mode by itself."""
+    return (
+        name,
+        *(_error(result, one) for one in (TRACKERS, INDEPENDENT)),
         *(_best_error(result, prefix) for prefix in (SCRIPT, FIXED_LOOPS)),
     )
 
@@ -371,10 +396,13 @@ def _failures(name: str, result: RegimeResult) -> Iterator[str]:
 
 def _error(result: RegimeResult, estimator: str) -> str:
     """Error and ratio of one estimator."""
-    error_hz = result.error_hz(estimator)
+    return _with_ratio(result.error_hz(estimator), result.ratio(estimator))
+
+
+def _with_ratio(error_hz: float, ratio: float) -> str:
+    """An error [mHz], and in brackets its ratio to the limit."""
     if not math.isfinite(error_hz):
         return "-"
-    ratio = result.ratio(estimator)
     return f"{_millihertz(error_hz)} ({_digits(ratio) if ratio < MOST_RATIO else f'>{MOST_RATIO}'})"
 
 

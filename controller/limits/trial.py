@@ -38,6 +38,7 @@ LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 
 # How estimators are called; a window or a bandwidth follows on the last two.
 DIFFTONE, TRACKERS, INFORMED, INDEPENDENT = "difftone", "trackers", "informed", "independent"
+LEARNER = "learner"
 SCRIPT, FIXED_LOOPS = "script ", "loops "
 
 SCRIPT_WINDOWS_S = (0.3, 1.0, 3.0, 10.0, 30.0)
@@ -76,6 +77,7 @@ class TrialResult:
     failure: str = ""  # why there is nothing to judge
     errors_hz: Mapping[str, float] = field(default_factory=dict)  # of the difference, rms
     limit_hz: float = math.nan
+    learning_limit_hz: float = math.nan  # rms of what the filter states that learns the ratio
     sigma_hz: float = math.nan  # rms of what the loop stated
     informed_sigma_hz: float = math.nan  # rms of what the informed filter stated
     known_fraction: float = math.nan  # of the records: a difference was stated
@@ -311,14 +313,15 @@ def _beside_others(
     truth: _Truth,
     judged_s: np.ndarray,
 ) -> TrialResult:
-    """A result with the limit, and with the errors of what else could be done."""
+    """A result with its limits, and with the errors of what else could be done."""
     judged_hz = truth.difference_hz(judged_s)
-    informed = _informed(configuration, instrument, run, truth)
-    informed_hz = np.interp(judged_s, informed.times_s, informed.difference_hz)
-    informed_sigma_hz = rms(np.interp(judged_s, informed.times_s, informed.sigma_hz))
+    errors_hz = dict(result.errors_hz)
+    sigmas_hz = {}
+    for name, track in _informed(configuration, instrument, run, truth).items():
+        errors_hz[name] = rms(np.interp(judged_s, track.times_s, track.difference_hz) - judged_hz)
+        sigmas_hz[name] = rms(np.interp(judged_s, track.times_s, track.sigma_hz))
     start_s, end_s = (run.locked_s + at_s for at_s in trial.regime.judged_s)
     basebands, amplitudes_m = run.basebands, truth.amplitudes_m(start_s, end_s)
-    errors_hz = {**result.errors_hz, INFORMED: rms(informed_hz - judged_hz)}
     if trial.with_rivals:
         model = difference_model(truth.device, amplitudes_m, basebands.period_s)
         rivals = _rivals_hz(basebands, model, truth.modes_hz(float(basebands.times_s[0])), judged_s)
@@ -333,16 +336,17 @@ def _beside_others(
         limit_hz=(
             joint_limits(difference_model(truth.device, amplitudes_m, LIMIT_UPDATE_S)).difference_hz
             if is_steady
-            else informed_sigma_hz
+            else sigmas_hz[INFORMED]
         ),
-        informed_sigma_hz=informed_sigma_hz,
+        learning_limit_hz=sigmas_hz[LEARNER],
+        informed_sigma_hz=sigmas_hz[INFORMED],
     )
 
 
 def _informed(
     configuration: Configuration, instrument: SimulatedInstrument, run: _Run, truth: _Truth
-) -> InformedTrack:
-    """The informed filter from the lock on, in frames that turn with the modes."""
+) -> dict[str, InformedTrack]:
+    """Informed filters from the lock on: one knows all, one has to learn the drifts' ratio."""
     stream, basebands = instrument.stream, run.basebands
     seen = basebands.mixed_to(truth.modes_hz(float(basebands.times_s[0])))
     scale = truth.largest_amplitude_m / stream.metres_per_unit
@@ -351,8 +355,16 @@ def _informed(
     tells_gain = "gain_walk_per_root_s" in tracking.model_fields_set
     gain_walk = tracking.gain_walk_per_root_s if tells_gain else 0.0
     config = informed_config(truth.device, stream.metres_per_unit, scale, gain_walk)
-    informed = InformedFilter(config, truth.device, seen, instrument.tones, stream)
-    return informed.run(run.given, max(1, round(INFORMED_STEP_S * seen.rate_hz)))
+    modes = configuration.modes
+    ratio = tracking.drift_ratio or modes.upper.frequency_hz / modes.lower.frequency_hz
+    learning = replace(config, ratio=ratio - 1.0, ratio_sigma=tracking.drift_ratio_sigma)
+    samples_per_step = max(1, round(INFORMED_STEP_S * seen.rate_hz))
+    return {
+        name: InformedFilter(each, truth.device, seen, instrument.tones, stream).run(
+            run.given, samples_per_step
+        )
+        for name, each in ((INFORMED, config), (LEARNER, learning))
+    }
 
 
 def _rivals_hz(

@@ -41,6 +41,7 @@ def result(seed: int, factor: float = 1.0, limit_hz: float = 1e-4) -> TrialResul
         seed=seed,
         errors_hz={name: 1e-4 * factor * multiple for name, multiple in multiples.items()},
         limit_hz=limit_hz,
+        learning_limit_hz=1.5 * limit_hz,
         sigma_hz=1.2e-4,
         informed_sigma_hz=1e-4,
         known_fraction=1.0,
@@ -84,6 +85,7 @@ def test_a_share_is_as_uncertain_as_the_trials_differ() -> None:
 def test_a_ratio_is_taken_within_each_trial() -> None:
     ratios = regime_result(result(1, 1.0, 1e-4), result(2, 4.0, 2e-4), result(3, 3.0, 1e-3))
     assert ratios.ratio("informed") == pytest.approx(1.0)  # of 1, 2 and 0.3
+    assert ratios.learning_ratio == pytest.approx(1.5)
 
 
 def test_the_best_of_a_kind_has_the_least_median() -> None:
@@ -97,18 +99,19 @@ def test_what_is_unknown_is_no_number() -> None:
     none = regime_result(failed(1, "no lock"))
     for figure in (none.limit_hz, none.error_hz("difftone"), none.ratio("x"), none.covered("68")):
         assert math.isnan(figure)
+    assert math.isnan(none.learning_limit_hz) and math.isnan(none.learning_ratio)
     assert math.isnan(none.known_fraction)
 
 
 # --- what is printed ---------------------------------------------------------------------
 
 
-def test_the_table_has_a_row_for_each_regime_in_two_blocks() -> None:
+def test_the_table_has_a_row_for_each_regime_in_three_blocks() -> None:
     lines = table({"driven": regime_result(result(1), result(2)), "thermal": regime_result()})
-    errors, coverage = (block.splitlines() for block in lines.split("\n\n"))
-    assert errors[1].split()[:4] == ["driven", "0.100", "0.110", "(1.10)"]
-    assert errors[1].endswith("0.300 (3.00) 3 s  0.200 (2.00) 1 Hz")
-    assert errors[2].split() == ["thermal", *["-"] * 7]
+    errors, others, coverage = (block.splitlines() for block in lines.split("\n\n"))
+    assert errors[1].endswith("0.100  0.150 (1.50)  0.100 (1.00)  0.110 (1.10)")
+    assert others[1].endswith("1.50 (15.0)  0.300 (3.00) 3 s  0.200 (2.00) 1 Hz")
+    assert errors[2].split() == others[2].split() == ["thermal", *["-"] * 4]
     assert coverage[1].split() == ["driven", "66.0±0.0", "94.0±0.0", "100.0", "1", "2", "of", "2"]
 
 
@@ -131,8 +134,9 @@ def test_the_legend_explains_every_column_and_row() -> None:
     regimes = {"driven": regime_result(result(1))}
     heads = " ".join(line for line in table(regimes).splitlines() if line.startswith("regime"))
     text = legend(["driven"])
-    for column in ("limit", "difftone", "trackers", "given truth", "two optimal", "best script",
-                   "best loops", "68 %", "95 %", "known", "lost", "trials"):  # fmt: skip
+    for column in ("limit", "learning", "given truth", "difftone", "trackers", "two optimal",
+                   "best script", "best loops", "68 %", "95 %", "known", "lost",
+                   "trials"):  # fmt: skip
         assert column in heads and f"  {column}" in text.replace(", ", "  ")
     assert f"driven        {REGIMES['driven'].title}" in text
 

@@ -14,6 +14,7 @@ from controller.limits.regimes import Regime
 from controller.limits.trial import (
     DIFFTONE,
     INFORMED,
+    LEARNER,
     TRACKERS,
     Trial,
     coverage,
@@ -146,6 +147,9 @@ def test_a_driven_pair_is_followed_to_near_its_limit() -> None:
     # The errors stay alike for some second: 25 s are at least ten independent ones, whose rms
     # has a relative deviation of 1 / sqrt(20); four of those.
     assert result.errors_hz[INFORMED] < (1.0 + 4.0 / math.sqrt(20.0)) * result.limit_hz
+    # Who has to learn the ratio of the drifts knows less, and says so.
+    assert result.learning_limit_hz > result.informed_sigma_hz
+    assert result.errors_hz[LEARNER] < (1.0 + 4.0 / math.sqrt(20.0)) * result.learning_limit_hz
     assert DIFFTONE in result.errors_hz
     assert result.known_fraction == 1.0
     assert result.undetected_losses == 0
