@@ -62,16 +62,42 @@ Regimes:"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RegimeResult:
-    """All trials of one regime."""
+class TrialSet:
+    """Some trials, and what they say together."""
 
-    regime: Regime
     trials: tuple[TrialResult, ...]
 
     @property
     def done(self) -> tuple[TrialResult, ...]:
         """The trials that could be judged."""
         return tuple(trial for trial in self.trials if not trial.failure)
+
+    def covered(self, level: str) -> float:
+        """Share of the records inside the stated interval, mean over the trials."""
+        return _mean([trial.covered.get(level, math.nan) for trial in self.done])
+
+    def covered_sigma(self, level: str) -> float:
+        """Standard error of that share: the records of one trial are not independent."""
+        shares = [trial.covered.get(level, math.nan) for trial in self.done]
+        known = [share for share in shares if math.isfinite(share)]
+        return float(np.std(known, ddof=1)) / math.sqrt(len(known)) if len(known) > 1 else math.nan
+
+    @property
+    def known_fraction(self) -> float:
+        """Share of the records that state a difference, mean over the trials."""
+        return _mean([trial.known_fraction for trial in self.done])
+
+    @property
+    def undetected_losses(self) -> int:
+        """Trials in which the loop was wrong and claimed to know the difference."""
+        return sum(trial.undetected_losses > 0 for trial in self.trials)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegimeResult(TrialSet):
+    """All trials of one regime."""
+
+    regime: Regime
 
     @property
     def limit_hz(self) -> float:
@@ -102,26 +128,6 @@ class RegimeResult:
         """The estimator of least median error whose name begins so; empty if there is none."""
         names = {name for trial in self.done for name in trial.errors_hz if name.startswith(prefix)}
         return min(sorted(names), key=self.error_hz, default="")
-
-    def covered(self, level: str) -> float:
-        """Share of the records inside the stated interval, mean over the trials."""
-        return _mean([trial.covered.get(level, math.nan) for trial in self.done])
-
-    def covered_sigma(self, level: str) -> float:
-        """Standard error of that share: the records of one trial are not independent."""
-        shares = [trial.covered.get(level, math.nan) for trial in self.done]
-        known = [share for share in shares if math.isfinite(share)]
-        return float(np.std(known, ddof=1)) / math.sqrt(len(known)) if len(known) > 1 else math.nan
-
-    @property
-    def known_fraction(self) -> float:
-        """Share of the records that state a difference, mean over the trials."""
-        return _mean([trial.known_fraction for trial in self.done])
-
-    @property
-    def undetected_losses(self) -> int:
-        """Trials in which the loop was wrong and claimed to know the difference."""
-        return sum(trial.undetected_losses > 0 for trial in self.trials)
 
 
 def run_campaign(

@@ -8,7 +8,7 @@ says locked or the observer is the source, at any time of a run. With `--out` ev
 written down as it ends, a line each, and one that is there already is not done again.
 
 Printed: runs, undetected losses and which they were, runs that failed, and the share of errors
-inside the stated 95 % intervals with its standard error.
+inside the stated 95 % intervals with its standard error, for each regime and each scenario.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict
 from pathlib import Path
 
@@ -26,7 +26,7 @@ for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 from tqdm import tqdm  # noqa: E402
 
-from controller.limits.campaign import RegimeResult, run_trials  # noqa: E402
+from controller.limits.campaign import TrialSet, run_trials  # noqa: E402
 from controller.limits.regimes import REGIMES  # noqa: E402
 from controller.limits.trial import Trial, TrialResult  # noqa: E402
 from controller.runtime.configuration import load_configuration  # noqa: E402
@@ -96,12 +96,18 @@ def account(wanted: Mapping[int, Trial], results: Mapping[int, TrialResult]) -> 
         if result.failure:
             yield f"  failed: {case}: {result.failure}"
     for regime in REGIMES.values():
-        of_it = [result for seed, result in results.items() if wanted[seed].regime is regime]
-        all_of_it = RegimeResult(regime=regime, trials=tuple(of_it))
-        yield (
-            f"{regime.name:15s} {100 * all_of_it.covered('95'):5.1f} ± "
-            f"{100 * all_of_it.covered_sigma('95'):.1f} % inside 95 % ({len(all_of_it.done)} runs)"
-        )
+        yield covered(regime.name, (results[s] for s in results if wanted[s].regime is regime))
+    for source in dict.fromkeys(trial.source for trial in wanted.values()):
+        yield covered(source.stem, (results[s] for s in results if wanted[s].source == source))
+
+
+def covered(name: str, results: Iterable[TrialResult]) -> str:
+    """How many of the errors of some runs are inside their stated 95 % intervals."""
+    runs = TrialSet(trials=tuple(results))
+    share, sigma = runs.covered("95"), runs.covered_sigma("95")
+    return (
+        f"{name:20s} {100 * share:5.1f} ± {100 * sigma:.1f} % inside 95 % ({len(runs.done)} runs)"
+    )
 
 
 if __name__ == "__main__":
