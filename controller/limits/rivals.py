@@ -2,10 +2,10 @@
 
 A script that fits polynomials to the phase difference, two loops of fixed
 bandwidth, and two optimal filters that each see one mode. They all read the
-same `Basebands`, which a `BasebandCapture` makes of the stream with scipy.
-Each is given what it can use: its own mode's true noise, the true frequency
-at the start, a filter whose delay is taken out. Arrays in, arrays out; the
-estimator that they are compared with lives elsewhere.
+same `Basebands`, which a `BasebandCapture` makes of the stream with a filter
+of scipy's. Each is given what it can use: its own mode's true noise, the true
+frequency at the start, a filter whose delay is taken out. Arrays in, arrays
+out; the estimator that they are compared with lives elsewhere.
 """
 
 from __future__ import annotations
@@ -120,7 +120,8 @@ class BasebandCapture:
             counts_per_sample(one_hz, stream.sample_rate_hz) - center_counts for one_hz in mix_hz
         ]
         gain = 1.0 if self._is_complex else 2.0  # half of a real line is at its mirror image
-        self._taps = [gain * low_pass * rotation(one, -half, len(low_pass)) for one in counts]
+        taps = [gain * low_pass * rotation(one, -half, len(low_pass)) for one in counts]
+        self._taps = _taps_by_period(taps, decimation, is_complex=self._is_complex)
         self._output_steps = [-one * decimation for one in counts]
         self._half_periods = half // decimation
         self._pending: list[np.ndarray] = []
@@ -206,17 +207,35 @@ class BasebandCapture:
         if count <= 0:
             return
         pending = np.concatenate(self._pending)
-        windows = pending[: (count - 1 + span) * decimation + 1]
-        outputs = np.empty((count, 2), dtype=np.complex128)
-        for column, taps in enumerate(self._taps):
-            filtered = scipy.signal.upfirdn(taps, windows, down=decimation)
-            outputs[:, column] = filtered[span : span + count]
+        periods = count + span
+        rows = np.zeros(periods * decimation, dtype=self._taps.dtype)
+        rows[: len(pending)] = pending[: len(rows)]
+        # What each period of the samples adds to an output, by its place in that one's window.
+        parts = (rows.reshape(periods, decimation) @ self._taps).reshape(periods, span + 1, -1)
+        summed = sum(parts[place : place + count, place] for place in range(span + 1))
+        outputs = np.ascontiguousarray(summed).view(np.complex128)
         first_output = self._pending_index // decimation + self._half_periods
         outputs *= rotations(self._output_steps, first_output, count)
         self._pieces.append(outputs)
         self._pending = [pending[count * decimation :]]
         self._pending_samples -= count * decimation
         self._pending_index += count * decimation
+
+
+def _taps_by_period(
+    taps: Sequence[np.ndarray], decimation: int, *, is_complex: bool
+) -> NDArray[np.float64] | NDArray[np.complex128]:
+    """Filters of odd length as one matrix, shape (decimation, places * filters).
+
+    A window begins with an output's first sample and takes whole periods; zeros fill the last.
+    For real samples the real and imaginary parts of a filter are columns beside one another.
+    """
+    places = -(-len(taps[0]) // decimation)
+    padded = np.zeros((places * decimation, len(taps)), dtype=np.complex128)
+    padded[: len(taps[0])] = np.array(taps)[:, ::-1].T
+    columns = padded if is_complex else padded.view(np.float64)
+    by_place = columns.reshape(places, decimation, -1)
+    return by_place.transpose(1, 0, 2).reshape(decimation, -1).copy()
 
 
 def polynomial_difference_hz(basebands: Basebands, window_s: float) -> FloatArray:
