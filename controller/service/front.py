@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-import tempfile
 import time
 from collections.abc import Mapping
 from dataclasses import replace
@@ -15,7 +11,6 @@ from typing import Any
 import zmq
 
 from controller.errors import InputError, RunFailed
-from controller.service.ends import ServiceEnd
 from controller.service.front_link import (
     TOO_MUCH_MEMORY,
     Bound,
@@ -26,8 +21,9 @@ from controller.service.front_link import (
     Publication,
     Reply,
 )
+from controller.service.linked_process import LinkedProcess
 from controller.service.messages import PictureMessage, Telemetry
-from controller.service.processes import how_it_ended, start_process
+from controller.service.processes import Pauses, how_it_ended
 from controller.service.sockets import Incoming, Numbering
 
 FRONT = "controller.service.front_process"
@@ -36,7 +32,7 @@ POLL_MS = 100
 CLOSED_WITHIN_S = 2.0  # beyond what is granted to answers under way
 # Forty clients that fill each of their queues have less.
 MOST_MEMORY_BYTES = 256 * 2**20
-# Between an end and the next start: at once the first time, and longer where it does not live long.
+# Between an end and the next start.
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.5, 30.0
 LONG_LIFE_S = 60.0
 
@@ -81,10 +77,10 @@ class Front:
         self._state = FrontState()
         self._malformed_before = self._strangers_before = 0  # of processes that have ended
         self._troubles: list[str] = []
-        self._pause_s = 0.0
+        self._pauses = Pauses(FIRST_PAUSE_S, LONGEST_PAUSE_S, LONG_LIFE_S)
         self._start_at_s = 0.0
         self._poller = zmq.Poller()
-        self._process: subprocess.Popen[bytes] | None = None
+        self._process: LinkedProcess | None = None
         self._start()
         try:
             self._wait_until_bound()
@@ -111,13 +107,10 @@ class Front:
         """
         if self._process is None:
             return
-        self._link.order(CloseFront(linger_ms))
-        try:
-            self._process.wait(linger_ms / 1e3 + CLOSED_WITHIN_S)
-        except subprocess.TimeoutExpired:
+        self._process.order(CloseFront(linger_ms))
+        if not self._process.is_ended_within(linger_ms / 1e3 + CLOSED_WITHIN_S):
             self._process.kill()
-            self._process.wait()
-        self._part_with_process()
+        self._part_with(self._process)
 
     def wake_on(self, socket: zmq.Socket[bytes]) -> None:
         """Let `poll` return also when another socket has something to read."""
@@ -143,12 +136,12 @@ class Front:
             if time.monotonic() >= self._start_at_s:
                 self._start_again()
             return []
-        if self._link.dropped:
+        if self._process.dropped:
             self._process.kill()  # it has not taken anything for a minute
-        status = self._process.poll()
-        taken = self._commands()
+        status = self._process.exit_status
+        taken = self._commands_from(self._process)
         if status is not None:
-            self._lose_process(status)
+            self._lose(self._process, status)
         return taken
 
     @property
@@ -201,7 +194,7 @@ class Front:
             As for `Incoming.answer`.
         """
         if self._process is not None:
-            self._link.order(Reply(incoming.route, incoming.answer(ok=ok, text=text, data=data)))
+            self._process.order(Reply(incoming.route, incoming.answer(ok=ok, text=text, data=data)))
 
     def publish(self, message: Telemetry) -> None:
         """Send a message to those who subscribe to its topic, with the topic's next number."""
@@ -210,29 +203,25 @@ class Front:
             return
         if message.topic == PictureMessage.topic:
             self._state = replace(self._state, is_picture_wanted=False)
-        self._link.order(Publication(message.topic, message.encoded(number)))
+        self._process.order(Publication(message.topic, message.encoded(number)))
 
     # -- the process -----------------------------------------------------------
 
     def _start(self) -> None:
-        # mkdtemp makes it open to its owner alone, which the link relies on.
-        self._link_folder = Path(tempfile.mkdtemp(prefix="difftone-front-"))
-        self._link = ServiceEnd(self._link_folder)
-        self._poller.register(self._link.socket, zmq.POLLIN)
         self._started_s = time.monotonic()
         self._refusal = ""
-        self._process = start_process(
+        self._process = LinkedProcess(
             FRONT,
-            FrontJob(
+            lambda link_folder: FrontJob(
                 address=self._address,
                 command_port=self.command_port,
                 telemetry_port=self.telemetry_port,
                 keys=self._keys,
                 most_memory_bytes=self._most_memory_bytes,
-                link_folder=self._link_folder,
-                service_pid=os.getpid(),
+                link_folder=link_folder,
             ),
         )
+        self._poller.register(self._process.socket, zmq.POLLIN)
 
     def _wait_until_bound(self) -> None:
         """The first process binds where it was told, or says why it cannot."""
@@ -240,9 +229,9 @@ class Front:
         given_up_s = time.monotonic() + BOUND_WITHIN_S
         self.command_port = self.telemetry_port = 0
         while not self.command_port:
-            self._link.socket.poll(POLL_MS)
-            status = self._process.poll()
-            self._commands()
+            self._process.socket.poll(POLL_MS)
+            status = self._process.exit_status
+            self._commands_from(self._process)
             if self._refusal:
                 raise InputError(self._refusal)
             if status is not None and not self.command_port:
@@ -250,10 +239,10 @@ class Front:
             if time.monotonic() > given_up_s:
                 raise RunFailed(f"the sockets were not bound within {BOUND_WITHIN_S:g} s")
 
-    def _commands(self) -> list[Incoming]:
+    def _commands_from(self, process: LinkedProcess) -> list[Incoming]:
         """What the process has told: commands for our caller, the rest for us."""
         commands = []
-        for news in self._link.news():
+        for news in process.news():
             if isinstance(news, Incoming):
                 commands.append(news)
             elif isinstance(news, FrontState):
@@ -268,28 +257,24 @@ class Front:
         try:
             self._start()
         except (OSError, RunFailed) as error:
-            self._part_with_process()
             self._pause_before_next(f"the process of the sockets could not be started: {error}")
 
-    def _lose_process(self, status: int) -> None:
+    def _lose(self, process: LinkedProcess, status: int) -> None:
         """It has ended without being told: clients come back by themselves when it does."""
         why = self._refusal or f"the process of the sockets ended with {how_it_ended(status)}"
         if status == TOO_MUCH_MEMORY:
             why = "clients filled the memory of the process of the sockets"
         self._malformed_before, self._strangers_before = self.malformed, self.strangers
         self._state = FrontState()
-        self._part_with_process()
+        self._part_with(process)
         self._pause_before_next(why)
 
     def _pause_before_next(self, why: str) -> None:
-        has_lived = time.monotonic() - self._started_s > LONG_LIFE_S
-        self._start_at_s = time.monotonic() + (0.0 if has_lived else self._pause_s)
-        grown_s = min(max(2.0 * self._pause_s, FIRST_PAUSE_S), LONGEST_PAUSE_S)
-        self._pause_s = FIRST_PAUSE_S if has_lived else grown_s
+        now_s = time.monotonic()
+        self._start_at_s = now_s + self._pauses.after(now_s - self._started_s)
         self._troubles.append(f"{why}; it is started again")
 
-    def _part_with_process(self) -> None:
+    def _part_with(self, process: LinkedProcess) -> None:
         self._process = None
-        self._poller.unregister(self._link.socket)
-        self._link.close()
-        shutil.rmtree(self._link_folder, ignore_errors=True)
+        self._poller.unregister(process.socket)
+        process.close()

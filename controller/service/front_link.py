@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+from dataclasses import dataclass, field
 from pathlib import Path
 
 TOO_MUCH_MEMORY = 3  # exit status of a process that clients have filled
@@ -18,7 +19,7 @@ class FrontJob:
     keys: Path | None
     most_memory_bytes: int  # beyond what it has after its start
     link_folder: Path
-    service_pid: int
+    service_pid: int = field(default_factory=os.getpid)  # whoever makes the job
 
 
 # --- news ----------------------------------------------------------------

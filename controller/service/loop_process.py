@@ -12,7 +12,7 @@ import sys
 import traceback
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from controller.engine import Engine, Step
@@ -51,7 +51,7 @@ class Job:
     source: Path  # the configuration's file
     folder: Path  # of the run, for the truth of a simulated instrument
     link_folder: Path | None  # None: open the instrument, stop it, and that is all
-    service_pid: int
+    service_pid: int = field(default_factory=os.getpid)  # whoever makes the job
     stops_first: bool = False  # the last run may have left tones on
 
 

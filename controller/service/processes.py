@@ -69,6 +69,39 @@ def job_of_this_process() -> Any:
     return job
 
 
+class Pauses:
+    """How long to wait before a process that has ended is started again.
+
+    At once the first time and where it has lived long; where it has not, longer each time.
+
+    Parameters
+    ----------
+    first_s, longest_s : float
+        The first wait that is none at once, and the longest; each is twice
+        the one before [s].
+    long_life_s : float
+        What counts as long [s].
+    """
+
+    def __init__(self, first_s: float, longest_s: float, long_life_s: float) -> None:
+        self._first_s, self._longest_s, self._long_life_s = first_s, longest_s, long_life_s
+        self._next_s = 0.0
+        self.short_lives = 0  # in succession
+
+    def __repr__(self) -> str:
+        return f"Pauses({self.short_lives} short lives, next {self._next_s:g} s)"
+
+    def after(self, life_s: float) -> float:
+        """The wait after a process that has lived so long [s]."""
+        if life_s > self._long_life_s:
+            self._next_s, self.short_lives = 0.0, 0
+        else:
+            self.short_lives += 1
+        pause_s = self._next_s
+        self._next_s = min(max(2.0 * pause_s, self._first_s), self._longest_s)
+        return pause_s
+
+
 def resident_bytes(pid: int | str = "self") -> int:
     """Memory of a process, as proc(5) of Linux has it; 0 where the system does not tell."""
     with suppress(OSError):
