@@ -11,13 +11,10 @@ before the drives; then the log is completed.
 from __future__ import annotations
 
 import gc
-import signal
-import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import FrameType, TracebackType
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
@@ -36,15 +33,19 @@ from controller.instrument import (
 from controller.records import Baseband, Event, ModeId, Record, Section, TrackerState
 from controller.runtime.block_clock import BlockClock
 from controller.runtime.configuration import one_line
+from controller.runtime.ending import (
+    DONE,
+    FAILED,
+    INTERRUPTED,
+    STOPPED_BY_OPERATOR,
+    StopRequest,
+)
 from controller.settings import RunSettings
 from controller.supervisor.requests import Request
 
 ALLAN_EVERY_S = 10.0  # stream time between two rows of running Allan deviations in the log
 COLLECT_AFTER = 50_000  # new objects between two looks for garbage; the default is 700
 PROGRESS_EVERY_S = 0.1  # stream time between two calls of the progress display
-
-DONE, FAILED, INTERRUPTED = "done", "failed", "interrupted"  # outcomes, as in the log
-STOPPED_BY_OPERATOR = "stopped by the operator"
 
 Progress = Callable[[float, str], None]
 """Shown a stream time [s] and the engine's status line while a run goes on."""
@@ -462,38 +463,6 @@ class LoopRun:
                 text=text,
             )
         )
-
-
-class StopRequest:
-    """Turns SIGINT and SIGTERM into a flag; a second one interrupts at once.
-
-    Outside the main thread, where Python allows no handlers, the flag stays
-    down.
-    """
-
-    def __init__(self) -> None:
-        self.is_set = False
-        self._previous: dict[signal.Signals, Any] = {}
-
-    def __enter__(self) -> StopRequest:
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                self._previous[number] = signal.signal(number, self._on_signal)
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        for number, handler in self._previous.items():
-            signal.signal(number, handler)
-
-    def _on_signal(self, number: int, frame: FrameType | None) -> None:
-        if self.is_set:
-            raise KeyboardInterrupt
-        self.is_set = True
 
 
 @contextmanager

@@ -18,17 +18,16 @@ from controller.protocol.checks import check_plan
 from controller.protocol.language import ProtocolPlan
 from controller.protocol.runner import ProtocolRunner
 from controller.replay import ReplayEngine
+from controller.runtime.ending import FAILED, StopRequest
 from controller.runtime.log.pieces import LOG_NAME
 from controller.runtime.log.reader import LogReader
 from controller.runtime.log.writer import LogWriter
 from controller.runtime.loop import (
-    FAILED,
     Ending,
     Loop,
     LoopRun,
     Progress,
     RequestSource,
-    StopRequest,
     clock_of,
     no_requests,
 )

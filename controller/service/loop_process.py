@@ -22,7 +22,8 @@ from controller.protocol.runner import ProtocolRunner
 from controller.records import Baseband, TrackerState
 from controller.runtime.block_clock import BlockClock, LatencyFigures
 from controller.runtime.configuration import check_fits, make_instrument, one_line
-from controller.runtime.loop import FAILED, LoopRun, StopRequest, clock_of
+from controller.runtime.ending import FAILED, StopRequest
+from controller.runtime.loop import LoopRun, clock_of
 from controller.service.ends import ChildEnd
 from controller.service.link import (
     BeginProtocol,
@@ -121,7 +122,7 @@ def run_job(job: Job, link: ChildEnd) -> int:
         Exit status.
     """
     configuration = job.configuration
-    with StopRequest() as stop_request:
+    with StopRequest(is_patient=True) as stop_request:
         try:
             instrument = make_instrument(configuration, job.source)
             check_fits(configuration, instrument, job.source)

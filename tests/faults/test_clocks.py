@@ -17,9 +17,10 @@ import pytest
 from controller.engine import Engine
 from controller.instrument import Tone
 from controller.runtime.block_clock import BlockClock
+from controller.runtime.ending import StopRequest
 from controller.runtime.log.pieces import Rotation
 from controller.runtime.log.reader import LogReader
-from controller.runtime.loop import LoopRun, RunLog, StopRequest
+from controller.runtime.loop import LoopRun, RunLog
 from hardware_sim.pacer import Pacer
 from tests.support.log_threads import PATIENCE_S, opened, record
 from tests.support.rehearsals import prepared, with_pump_early

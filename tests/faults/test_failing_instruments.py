@@ -16,7 +16,8 @@ import pytest
 
 from controller.engine import Engine
 from controller.instrument import InstrumentFault, SampleBlock, StreamTimeout, Tone
-from controller.runtime.loop import Ending, LoopRun, RunLog, StopRequest
+from controller.runtime.ending import StopRequest
+from controller.runtime.loop import Ending, LoopRun, RunLog
 from tests.support.rehearsals import RAMP_S, Rehearsal, prepared, with_pump_early
 
 SHORT = with_pump_early(**{"drive.listen_s": 2.0, "pump.healthy_s": 0.5})

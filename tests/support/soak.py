@@ -14,10 +14,11 @@ import numpy as np
 from controller.engine import Engine
 from controller.records import PumpState
 from controller.runtime.configuration import load_configuration, make_instrument, with_overrides
+from controller.runtime.ending import StopRequest
 from controller.runtime.log.pieces import LOG_NAME, Rotation
 from controller.runtime.log.reader import LogReader
 from controller.runtime.log.thread import LogThread
-from controller.runtime.loop import Ending, LoopRun, StopRequest
+from controller.runtime.loop import Ending, LoopRun
 from controller.runtime.summary import pump_account
 from controller.service.processes import resident_bytes
 from tests.support.fault_schedule import Fault, schedule, unseen

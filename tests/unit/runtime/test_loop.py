@@ -9,7 +9,8 @@ from unittest.mock import create_autospec
 from controller.engine import Step
 from controller.records import Event
 from controller.runtime.block_clock import BlockClock
-from controller.runtime.loop import LoopRun, RunLog, StopRequest, clock_of
+from controller.runtime.ending import StopRequest
+from controller.runtime.loop import LoopRun, RunLog, clock_of
 from controller.settings import RunSettings
 from tests.support.instruments import BLOCK_SAMPLES, RATE_HZ, ScriptedInstrument
 from tests.unit.runtime.test_runner import PUMP_ON, FakeEngine

@@ -12,7 +12,7 @@ import pytest
 from controller.engine import Engine
 from controller.protocol.runner import ProtocolRunner
 from controller.records import PumpState
-from controller.runtime.loop import StopRequest
+from controller.runtime.ending import StopRequest
 from controller.service import loop_process
 from controller.service.link import BeginProtocol, EndRun, LoopState, Ready, Refused
 from controller.service.loop_process import Job, Orders, Reporter, run_job, stop_instrument
