@@ -120,6 +120,11 @@ def _add_serve(commands: _Commands) -> None:
         "--port", type=_whole_number, metavar="N",
         help="for commands, the next one for telemetry; 0: any that are free",
     )  # fmt: skip
+    serve.add_argument(
+        "--start-again", action="store_true",
+        help="if it fails or is killed: drives and search as at any start, the pump waits to be "
+        "armed, the log goes into the next free folder",
+    )  # fmt: skip
 
 
 def _add_desk(commands: _Commands) -> None:

@@ -40,6 +40,9 @@ EXIT_DONE, EXIT_FAILED, EXIT_BAD_INPUT = 0, 1, 2
 # first imported, hence the imports inside the commands below.
 BLAS_THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
+SERVE = (sys.executable, "-m", "controller.cli", "serve")
+"""The command for a service in a process of its own."""
+
 TRACEBACK_VARIABLE = "DIFFTONE_TRACEBACK"
 """Set to anything: an internal error also prints where it happened."""
 
@@ -116,6 +119,8 @@ def _run(options: argparse.Namespace) -> int:
 
 def _serve(options: argparse.Namespace) -> int:
     """Run in real time, and let clients watch and steer."""
+    if options.start_again:
+        return _serve_again(options)
     from controller.runtime.configuration import load_configuration, with_overrides
     from controller.service.server import serve
 
@@ -133,6 +138,25 @@ def _serve(options: argparse.Namespace) -> int:
     if state.outcome == "failed":
         raise RunFailed(f"{state.reason}; the log is in {state.folder}")
     return EXIT_DONE
+
+
+def _serve_again(options: argparse.Namespace) -> int:
+    """Have a process of its own do what these options say, and again when it fails."""
+    from controller.service.start_again import keep_serving
+
+    if options.rehearse is None:
+        name, on = options.name or options.configuration.stem, [str(options.configuration)]
+    else:
+        name, on = options.name or options.rehearse, ["--rehearse", options.rehearse]
+    port = [] if options.port is None else ["--port", str(options.port)]
+
+    def command(start: int) -> list[str]:
+        folder = _folder(options, name)
+        if options.out is not None and start > 1:
+            folder = _next_free(options.out, start)
+        return [*SERVE, *on, *port, "--name", name, "--out", str(folder)]
+
+    return keep_serving(name, command, _announce)
 
 
 def _with_ports(configuration: Configuration, port: int) -> Configuration:
@@ -171,8 +195,7 @@ def _desk(options: argparse.Namespace) -> int:
     out = [] if options.out is None else ["--out", str(options.out)]
 
     def command(scenario: str) -> list[str]:
-        serve = [sys.executable, "-m", "controller.cli", "serve", "--port", "0"]
-        return [*serve, "--rehearse", scenario, *out]
+        return [*SERVE, "--port", "0", "--rehearse", scenario, *out]
 
     scenarios = {name: load_configuration(path).title for name, path in shipped_scenarios().items()}
     return int(
@@ -488,10 +511,14 @@ def _folder(options: argparse.Namespace, name: str) -> Path:
     """The folder of a run: the one asked for, or the next free one of its name."""
     if options.out is not None:
         return options.out
-    number = 1
-    while Path("runs", f"{name}-{number}").exists():
+    return _next_free(Path("runs", name), 1)
+
+
+def _next_free(folder: Path, number: int) -> Path:
+    """The first of FOLDER-NUMBER, FOLDER-(NUMBER + 1), ... that does not exist."""
+    while (numbered := folder.with_name(f"{folder.name}-{number}")).exists():
         number += 1
-    return Path("runs", f"{name}-{number}")
+    return numbered
 
 
 def _check_in_stream(modes_hz: tuple[float, float] | None, instrument: Instrument) -> None:

@@ -16,7 +16,7 @@ from controller.errors import RunFailed
 
 # Read by BLAS when numpy is first imported; a second thread delays blocks (DEVELOPERS.md).
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-SET_PARENT_DEATH_SIGNAL = 1  # prctl(2) of Linux
+SET_PARENT_DEATH_SIGNAL, SET_CHILD_SUBREAPER = 1, 36  # prctl(2) of Linux
 
 
 def start_process(module: str, job: object, stderr: int | None = None) -> subprocess.Popen[bytes]:
@@ -63,10 +63,24 @@ def start_process(module: str, job: object, stderr: int | None = None) -> subpro
 def job_of_this_process() -> Any:
     """The job on standard input; from now on the system ends this process with its service."""
     job = pickle.loads(sys.stdin.buffer.read())
-    # Elsewhere than on Linux whoever does the job has to look at its parent.
-    with suppress(AttributeError, OSError):
-        ctypes.CDLL(None).prctl(SET_PARENT_DEATH_SIGNAL, signal.SIGTERM)
+    end_with_parent()
     return job
+
+
+def end_with_parent() -> None:
+    """Let the system terminate this process when the one that has started it ends."""
+    # Elsewhere than on Linux whoever does the job has to look at its parent.
+    _tell_linux(SET_PARENT_DEATH_SIGNAL, signal.SIGTERM)
+
+
+def adopt_orphans() -> None:
+    """Make what children of this process leave behind its own children, to be waited for."""
+    _tell_linux(SET_CHILD_SUBREAPER, 1)
+
+
+def _tell_linux(what: int, value: int) -> None:
+    with suppress(AttributeError, OSError):
+        ctypes.CDLL(None).prctl(what, value)
 
 
 class Pauses:

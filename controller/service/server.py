@@ -25,11 +25,11 @@ import numpy as np
 from controller.errors import InputError, InstrumentFault, RunFailed
 from controller.records import Event, Knowledge, ModeId, Record
 from controller.runtime.configuration import one_line
+from controller.runtime.ending import FAILED, INTERRUPTED, STOPPED_BY_OPERATOR, StopRequest
 from controller.runtime.last_known import load_last_known, narrowed
 from controller.runtime.log.handed_over import Entry
 from controller.runtime.log.pieces import Rotation
 from controller.runtime.log.thread import Logging, LogState, LogThread
-from controller.runtime.loop import FAILED, INTERRUPTED, STOPPED_BY_OPERATOR, StopRequest
 from controller.runtime.outputs import LOG_NAME
 from controller.runtime.runner import make_run_folder
 from controller.service.child import STOP_WITHIN_S, LoopChild
@@ -151,6 +151,7 @@ class _Service:
         self._sockets, self._stop_request = sockets, stop_request
         previous = state_file.previous
         self._stops_first = previous is not None and previous.may_have_left_tones
+        self._previous = previous
         self._last_known = ""  # what the search begins with, in words
         if previous is not None and previous.folder:
             self._begin_where_modes_were(Path(previous.folder))
@@ -272,6 +273,9 @@ class _Service:
         )
         self._picture = Picture(info, self._configuration, ready.tones)
         self._sockets.wake_on(self._child.socket)
+        if self._previous is not None:
+            left = f"its folder is {self._previous.folder}"
+            self.note("predecessor", f"the service before this one {self._previous.ending}; {left}")
         if self._last_known:
             self.note("search", self._last_known)
 

@@ -10,12 +10,13 @@ import fcntl
 import json
 import os
 import re
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from controller.errors import InputError
+from controller.runtime.ending import FAILED
 from controller.runtime.private_file import OWNER_ONLY, write_private
 
 FOLDER_MODE = 0o700
@@ -46,6 +47,13 @@ class ServiceState:
     def with_pids(self, loop_pid: int) -> ServiceState:
         """The same, of this process and its loop process."""
         return replace(self, pid=os.getpid(), loop_pid=loop_pid)
+
+    @property
+    def ending(self) -> str:
+        """How it ended, in words."""
+        if not self.outcome:
+            return "ended without a word"
+        return f"{self.outcome}: {self.reason}" if self.reason else self.outcome
 
     @property
     def may_have_left_tones(self) -> bool:
@@ -137,6 +145,31 @@ class StateFile:
     def close(self) -> None:
         """Let the next service have the name."""
         os.close(self._lock)
+
+
+def write_end_of(name: str, pid: int, reason: str) -> None:
+    """Write how a service ended that had no time to.
+
+    Parameters
+    ----------
+    name : str
+        Of the service.
+    pid : int
+        Of its process; the state that another one has left stays.
+    reason : str
+        How it ended.
+
+    Raises
+    ------
+    InputError
+        If a service of this name is running.
+    """
+    with closing(StateFile(name)) as state_file:
+        left = state_file.previous
+        if left is not None and left.pid == pid and left.state == RUNNING:
+            state_file.write(
+                replace(left, state=ENDED, outcome=FAILED, reason=reason, ended_utc=utc_now())
+            )
 
 
 def utc_now() -> str:

@@ -13,10 +13,16 @@ from pathlib import Path
 
 import pytest
 
-from controller.records import PumpState
+from controller.records import PumpState, TrackerState
 from controller.service.client import Client
-from controller.service.messages import EventMessage, PictureMessage, StatusMessage, Telemetry
-from tests.support.live_service import LiveService, front_pid
+from controller.service.messages import (
+    EventMessage,
+    PictureMessage,
+    RecordMessage,
+    StatusMessage,
+    Telemetry,
+)
+from tests.support.live_service import LiveService, free_port, front_pid
 from tests.support.witness import said, tones_on, witnessed_scenario
 
 WITHIN_S = 30.0
@@ -29,6 +35,7 @@ client.arm()
 sys.stdin.read()
 """
 DRIVES = {"drive_lower", "drive_upper"}
+OFF_IN_ORDER = ["tone pump 0.0", "tone drive_lower 0.0", "tone drive_upper 0.0", "stop"]
 
 
 @pytest.fixture
@@ -66,12 +73,26 @@ def wait_for(client: Client, what: str) -> Telemetry:
     raise AssertionError(f"no {what} came")
 
 
-def wait_for_picture(client: Client) -> PictureMessage:
-    """The next picture."""
+def wait_until_locked(client: Client) -> None:
+    """Wait until both modes are found, with the pump off all the while."""
     given_up_s = time.monotonic() + WITHIN_S
     while time.monotonic() < given_up_s:
         message = client.next_message(WITHIN_S)
-        if isinstance(message, PictureMessage):
+        if isinstance(message, RecordMessage):
+            assert message.record.pump_state == PumpState.OFF
+            if {mode.state for mode in message.record.modes.values()} == {TrackerState.LOCKED}:
+                return
+    raise AssertionError("the modes were not found")
+
+
+def wait_for_picture(client: Client, event: str | None = None) -> PictureMessage:
+    """The next picture, with an event of this kind."""
+    given_up_s = time.monotonic() + WITHIN_S
+    while time.monotonic() < given_up_s:
+        message = client.next_message(WITHIN_S)
+        if not isinstance(message, PictureMessage):
+            continue
+        if event is None or event in {entry.event.kind for entry in message.events}:
             return message
     raise AssertionError("no picture came")
 
@@ -107,7 +128,7 @@ def test_it_ends_in_order_when_it_is_terminated(tmp_path: Path, service: LiveSer
     before = said(tmp_path)
     assert service.stop() == (0, "")
     after = assert_silent(tmp_path, after=before)
-    assert after[-4:] == ["tone pump 0.0", "tone drive_lower 0.0", "tone drive_upper 0.0", "stop"]
+    assert after[-4:] == OFF_IN_ORDER
     state = service.state
     assert (state["state"], state["outcome"], state["tones_off"]) == ("ended", "interrupted", True)
     assert logged(service.run_folder, "SELECT outcome FROM run") == [("interrupted",)]
@@ -134,6 +155,47 @@ def test_a_service_that_is_killed_takes_its_loop_and_the_tones_with_it(
         assert [text for _, text in said(tmp_path)[count:]][:3] == ["made", "stop", "start"]
 
 
+def test_a_service_that_is_killed_is_started_again_with_the_pump_off(tmp_path: Path) -> None:
+    scenario, port = str(witnessed_scenario(tmp_path)), free_port()
+    arguments = ("--start-again", "--port", str(port))
+    with LiveService(tmp_path, scenario, arguments=arguments) as service:
+        pumping(service)
+        first = service.state
+        with client_of(service) as client:
+            os.kill(first["pid"], signal.SIGKILL)
+            picture = wait_for_picture(client, "predecessor")
+            assert picture.status.pump_state == PumpState.OFF
+            events = [entry.event for entry in picture.events]
+            assert [event.text for event in events if event.kind == "predecessor"] == [
+                "the service before this one failed: the service ended with SIGKILL; "
+                f"its folder is {service.run_folder}"
+            ]
+            wait_until_locked(client)
+            with client.control():
+                assert client.mark("here") == "marked"
+        second, calls = service.state, said(tmp_path)
+        assert service.stop() == (0, "")
+    assert (second["command_port"], second["telemetry_port"]) == (port, port + 1)
+    assert second["folder"] == f"{service.run_folder}-2"
+    of_the_first = [text for pid, text in calls if pid == first["loop_pid"]]
+    assert of_the_first[-4:] == OFF_IN_ORDER
+    of_the_second = [text for pid, text in calls if pid == second["loop_pid"]]
+    assert of_the_second[:3] == ["made", "stop", "start"]
+    assert tones_on(calls) == DRIVES
+    for folder in (service.run_folder, Path(second["folder"])):
+        assert logged(folder, "PRAGMA integrity_check") == [("ok",)]
+    assert service.state["tones_off"]
+
+
+def test_a_service_ends_in_order_when_who_would_start_it_again_is_killed(tmp_path: Path) -> None:
+    scenario = str(witnessed_scenario(tmp_path))
+    with LiveService(tmp_path, scenario, arguments=("--start-again",)) as service:
+        assert service.state["pid"] != service.process.pid
+        service.process.kill()
+        wait_for_death(service.state["pid"])
+    assert service.state["outcome"] == "interrupted" and service.state["tones_off"]
+
+
 def test_sockets_that_are_killed_come_back_and_the_pump_stays_on(
     tmp_path: Path, service: LiveService
 ) -> None:
@@ -142,9 +204,7 @@ def test_sockets_that_are_killed_come_back_and_the_pump_stays_on(
     with client_of(service) as client, client.control():
         wait_for(client, PumpState.ON)
         os.kill(front_pid(service.state["pid"]), signal.SIGKILL)
-        picture = None
-        while not (picture and any(entry.event.kind == "front" for entry in picture.events)):
-            picture = wait_for_picture(client)
+        picture = wait_for_picture(client, "front")
         assert picture.status.pump_state == PumpState.ON
         assert client.mark("still in control") == "marked"
     assert {"tone pump 0.0", "stop"}.isdisjoint(text for _, text in said(tmp_path)[len(before) :])

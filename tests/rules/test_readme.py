@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import getpass
 import re
+import shutil
+import subprocess
 import sys
 from pathlib import Path
 
@@ -31,6 +34,17 @@ def test_two_commands_of_one_line_each_set_up_and_run() -> None:
 def test_the_automatic_run_calls_the_test_command() -> None:
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert script.splitlines()[-1] == code_blocks("sh")[1].strip()
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd-analyze")
+def test_the_systemd_unit_is_understood_in_every_line(tmp_path: Path) -> None:
+    [unit] = code_blocks("ini")
+    unit = unit.replace("/home/NAME/difftone/.venv/bin/difftone", sys.executable)
+    path = tmp_path / "difftone.service"
+    path.write_text(unit.replace("NAME", getpass.getuser()), encoding="utf-8")
+    command = ["systemd-analyze", "verify", "--recursive-errors=no", str(path)]
+    found = subprocess.run(command, capture_output=True, text=True)
+    assert (found.returncode, found.stdout + found.stderr) == (0, "")
 
 
 def test_every_command_stands_in_the_table_of_commands(capsys: pytest.CaptureFixture[str]) -> None:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import socket
 import subprocess
 import sys
+from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -29,10 +32,17 @@ class LiveService:
         More lines of the table [service].
     out : str
         Name of its run's folder.
+    arguments : sequence of str
+        More of the command line.
     """
 
     def __init__(
-        self, folder: Path, scenario: str = "quiet_room", service: str = "", out: str = "run"
+        self,
+        folder: Path,
+        scenario: str = "quiet_room",
+        service: str = "",
+        out: str = "run",
+        arguments: Sequence[str] = (),
     ) -> None:
         text = scenario_path(scenario).read_text(encoding="utf-8")
         text = text.replace("[instrument.options]\n", "[instrument.options]\npaced = true\n", 1)
@@ -44,7 +54,7 @@ class LiveService:
         self.process = subprocess.Popen(
             [
                 *(sys.executable, "-m", "controller.cli", "serve", str(configuration)),
-                *("--out", str(self.run_folder), "--name", NAME),
+                *("--out", str(self.run_folder), "--name", NAME, *arguments),
             ],
             env={**os.environ, "XDG_STATE_HOME": str(folder)},
             stdout=subprocess.PIPE,
@@ -77,6 +87,16 @@ class LiveService:
         """Wait for its end; its exit status and what it complained of."""
         _, complaints = self.process.communicate(timeout=ENDS_WITHIN_S)
         return self.process.returncode, complaints
+
+
+def free_port() -> int:
+    """One that is free, and so is the next, where the system gives none away by itself."""
+    for port in range(20_000, 30_000, 2):
+        with suppress(OSError), socket.socket() as first, socket.socket() as second:
+            first.bind(("127.0.0.1", port))
+            second.bind(("127.0.0.1", port + 1))
+            return port
+    raise AssertionError("no port is free")
 
 
 def front_pid(service_pid: int) -> int:
