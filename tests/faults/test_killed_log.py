@@ -19,6 +19,8 @@ from controller.runtime.outputs import write_outputs
 from tests.support.log_kills import killed as killed_writer
 from tests.support.sample_log import STREAM, SampleRun, write_log
 
+pytestmark = pytest.mark.live
+
 ROOT = Path(__file__).resolve().parents[2]
 NOBODY = 65534  # the user with no rights of its own, by convention
 

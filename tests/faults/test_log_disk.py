@@ -16,6 +16,8 @@ from controller.runtime.log.reader import LogReader
 from controller.runtime.log.thread import Logging
 from tests.support.log_threads import PATIENCE_S, opened, record, wait_for
 
+pytestmark = pytest.mark.live
+
 ROOT = Path(__file__).resolve().parents[2]
 
 # No file of the process may grow beyond 400 kB, until that is lifted: what a disk answers

@@ -12,6 +12,8 @@ import zmq
 from tests.support.little_service import LittleService
 from tests.support.malformed import malformed_commands, malformed_streams, send_and_hang_up
 
+pytestmark = pytest.mark.live
+
 SEED = 11
 COMMANDS, STREAMS = 3000, 300
 

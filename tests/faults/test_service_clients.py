@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from controller.records import PumpState
 from controller.service.messages import StatusMessage
@@ -16,6 +17,8 @@ from controller.service.processes import resident_bytes
 from tests.faults.test_service_ends import client_of, logged, wait_for
 from tests.support.live_service import LiveService, front_pid
 from tests.support.witness import witnessed_scenario
+
+pytestmark = pytest.mark.live
 
 # Asks for the whole picture as fast as it can, and never reads an answer; subscribes to
 # everything with several sockets, and never reads that.

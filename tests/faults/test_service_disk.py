@@ -20,9 +20,12 @@ from tests.support.witness import witnessed_scenario
 FULL_BYTES = 50_000  # less than any log has
 RECORD_S = 0.1
 
-pytestmark = pytest.mark.skipif(
-    not hasattr(resource, "prlimit"), reason="the limits of another process are Linux's"
-)
+pytestmark = [
+    pytest.mark.live,
+    pytest.mark.skipif(
+        not hasattr(resource, "prlimit"), reason="the limits of another process are Linux's"
+    ),
+]
 
 
 def set_largest_file(pid: int, size_bytes: int) -> None:

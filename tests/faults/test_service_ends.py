@@ -25,6 +25,8 @@ from controller.service.messages import (
 from tests.support.live_service import LiveService, free_port, front_pid
 from tests.support.witness import said, tones_on, witnessed_scenario
 
+pytestmark = pytest.mark.live
+
 WITHIN_S = 30.0
 HOLDER = """
 import sys

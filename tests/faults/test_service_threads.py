@@ -21,6 +21,8 @@ from controller.service import server
 from controller.service.state_file import ServiceState, read_state
 from tests.support.witness import said, tones_on, witnessed_scenario
 
+pytestmark = pytest.mark.live
+
 ALL_OFF = ["tone pump 0.0", "tone drive_lower 0.0", "tone drive_upper 0.0", "stop"]
 BLOCK_S, RECORD_S = 0.02, 0.1
 SERVICE = "\n[service]\ncommand_port = 0\ntelemetry_port = 0\narm_at_start = true\n"

@@ -133,6 +133,7 @@ def logged(folder: Path, query: str) -> list[tuple[object, ...]]:
         return database.execute(query).fetchall()
 
 
+@pytest.mark.live
 def test_ctrl_c_ends_a_run_in_order(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     process = started(folder, until_s=1.0)
@@ -149,6 +150,7 @@ def test_ctrl_c_ends_a_run_in_order(tmp_path: Path) -> None:
     assert set(last) == {(0.0,)}
 
 
+@pytest.mark.live
 def test_a_killed_run_can_be_read(tmp_path: Path) -> None:
     folder = tmp_path / "run"
     process = started(folder, until_s=3.0)

@@ -28,6 +28,8 @@ from tests.rules.sources import ROOT
 from tests.support.desk import present_of, pumped_record
 from tests.support.witness import witnessed_scenario
 
+pytestmark = pytest.mark.live
+
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")  # before the first window
 
 WITHIN_MS = 60_000  # for what takes seconds, on a machine however busy

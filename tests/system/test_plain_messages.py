@@ -19,6 +19,8 @@ from tests.rules.sources import ROOT
 from tests.support.little_service import DEADLINE_S, LittleService
 from tests.support.live_service import LiveService
 
+pytestmark = pytest.mark.live
+
 PAGE = (ROOT / "controller/service/MESSAGES.md").read_text(encoding="utf-8")
 SCHEMA = json.loads((ROOT / "controller/service/messages.schema.json").read_text(encoding="utf-8"))
 DEFINITIONS = {

@@ -18,6 +18,8 @@ from tests.rules.test_readme import code_blocks
 from tests.support.live_service import LiveService
 from tests.support.witness import witnessed_scenario
 
+pytestmark = pytest.mark.live
+
 WITHIN_S = 30.0
 WATCH = """
 title = "A short watch"

@@ -7,7 +7,11 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from controller.runtime.log.reader import LogReader
+
+pytestmark = pytest.mark.live
 
 COMMAND = (sys.executable, "-m", "controller.cli", "rehearse", "quiet_room", "--paced")
 PATIENCE_S = 60.0

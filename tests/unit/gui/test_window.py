@@ -34,6 +34,8 @@ from gui.views.window import Window
 from tests.support.desk import event, present_of, present_with, pumped_record, status
 from tests.support.little_service import LittleService
 
+pytestmark = pytest.mark.live
+
 WITHIN_MS = 10_000
 CONTROLS = (QAbstractButton, QLineEdit, QAbstractSpinBox, QComboBox, QTableView, QTreeWidget)
 LINE_PIXELS = 14  # what lies closer than this from top to bottom stands in one line

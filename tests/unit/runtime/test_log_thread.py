@@ -25,6 +25,8 @@ from tests.support.log_threads import (
     wait_for,
 )
 
+pytestmark = pytest.mark.live
+
 
 def test_all_that_is_handed_over_comes_back(tmp_path: Path) -> None:
     log = opened(tmp_path / "log.sqlite", started="2031-04-05T06:07:08+00:00")

@@ -25,6 +25,8 @@ from controller.service.client import (
 from controller.service.commands import COMMANDS
 from tests.support.little_service import DEADLINE_S, UPPER_HZ, LittleService, eventually
 
+pytestmark = pytest.mark.live
+
 LEASE_S = 1.0  # the shortest
 
 

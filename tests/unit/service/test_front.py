@@ -23,6 +23,8 @@ from controller.service.sockets import MOST_AT_ONCE, Incoming
 from tests.support.little_service import DEADLINE_S, picture, record
 from tests.support.malformed import GREETING, ready
 
+pytestmark = pytest.mark.live
+
 LITTLE_MEMORY_BYTES = 32 * 2**20  # what a flood fills in a tenth of a second
 
 

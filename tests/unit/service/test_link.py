@@ -18,6 +18,8 @@ from controller.service.ends import ChildEnd, ServiceEnd
 from controller.service.link import Ended, EndRun, News, RemoteLog
 from controller.supervisor.requests import Request, RequestKind
 
+pytestmark = pytest.mark.live
+
 WITHIN_MS = 10_000
 EVENT = Event(sample_index=5, time_s=0.1, source="run", kind="mark", text="here")
 

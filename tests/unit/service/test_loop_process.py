@@ -22,6 +22,8 @@ from tests.support.rehearsals import SCENARIOS, Rehearsal, prepared
 from tests.support.witness import said
 from tests.unit.protocol.plans import plan_of
 
+pytestmark = pytest.mark.live
+
 
 @pytest.fixture(autouse=True)
 def not_urgent(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -26,6 +26,8 @@ from controller.service.messages import RecordMessage
 from controller.service.sockets import Incoming, ServiceSockets
 from tests.support.little_service import DEADLINE_S, picture, record
 
+pytestmark = pytest.mark.live
+
 # A stranger is refused by the answer to its handshake, which takes milliseconds; in this time a
 # client that is let in has its answer several times over.
 STRANGER_MS = 500
