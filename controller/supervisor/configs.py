@@ -19,7 +19,8 @@ from controller.supervisor.exchange_memory import difference_duffing_hz, first_l
 from controller.supervisor.influence import DuffingShift
 from controller.supervisor.pump import PumpConfig
 from controller.supervisor.searching import FoundMode
-from controller.tracking.joint import JointConfig, Strengths
+from controller.tracking.joint_bank import Strengths
+from controller.tracking.joint_prior import JointConfig
 from controller.tracking.observer import Learnt, ObserverConfig
 from controller.tracking.pair import TrackedPair
 from controller.tracking.phase_model import thermal_variance_m2

@@ -1,8 +1,8 @@
 """How drift, pump and amplitudes move the phases of both modes over a window.
 
-The state of the joint estimate, its transition over a window in which phases are
-averaged, and the noise that comes in meanwhile; see `joint` for the model. Everything
-here follows from the window's length: functions without a state.
+The transition of the states over a window in which phases are averaged, and the noise
+that comes in meanwhile; see `joint` for the model and `joint_states` for the states.
+Everything here follows from the window's length: functions without a state.
 """
 
 from __future__ import annotations
@@ -13,18 +13,26 @@ from functools import lru_cache
 
 import numpy as np
 
-# Places in the state vector.
-LOWER_TURNS, UPPER_TURNS, SHARED_HZ, RATE, REST_HZ, RATIO = range(6)
-SHIFT, SHIFT_DIFFERENCE, COUPLING, QUADRATURE, ASYMMETRY = range(6, 11)
-# Of the difference, by the squared amplitude of lower and of upper mode: what is not known
-# of Duffing terms beforehand.
-LOWER_DUFFING, UPPER_DUFFING = 11, 12
-LASTING = 13  # states from here on belong to the last window only
-LOWER_MEAN, UPPER_MEAN = 13, 14  # phases averaged over it
-MIDDLE_HZ = 15  # the shared drift in the middle of it
-# What follows the phases from window to window, unlike what is learnt over minutes.
-FOLLOWED = [LOWER_TURNS, UPPER_TURNS, SHARED_HZ, REST_HZ, LOWER_MEAN, UPPER_MEAN, MIDDLE_HZ]
-STATES = 16
+from controller.tracking.joint_states import (
+    ASYMMETRY,
+    COUPLING,
+    LASTING,
+    LOWER_DUFFING,
+    LOWER_MEAN,
+    LOWER_TURNS,
+    MIDDLE_HZ,
+    QUADRATURE,
+    RATE,
+    RATIO,
+    REST_HZ,
+    SHARED_HZ,
+    SHIFT,
+    SHIFT_DIFFERENCE,
+    STATES,
+    UPPER_MEAN,
+    UPPER_TURNS,
+)
+
 # Products of these with one another move the phases: ratio times drift and its rate,
 # asymmetry times coupling.
 MULTIPLIED = [RATIO, SHARED_HZ, RATE, ASYMMETRY, COUPLING, QUADRATURE]

@@ -17,13 +17,13 @@ import pytest
 from scipy.stats import chi2
 
 from controller.tracking.joint import (
-    JointConfig,
     JointEstimate,
     JointEstimator,
     JointReading,
-    Strengths,
 )
+from controller.tracking.joint_bank import Strengths
 from controller.tracking.joint_motion import PumpAction
+from controller.tracking.joint_prior import JointConfig
 from controller.tracking.limits import (
     DifferenceModel,
     SharedDrift,

@@ -12,13 +12,13 @@ import pytest
 
 from controller.records import ModeId
 from controller.tracking.joint import (
-    JointConfig,
     JointEstimate,
     JointEstimator,
     JointReading,
-    Strengths,
 )
+from controller.tracking.joint_bank import Strengths
 from controller.tracking.joint_motion import PumpAction
+from controller.tracking.joint_prior import JointConfig
 from tests.support.phases import Room, phases_of
 
 TICK_S = 0.1

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from controller.records import ModeId, TrackerState
-from controller.tracking.joint import JointConfig, JointEstimator, Strengths
+from controller.tracking.joint import JointEstimator
+from controller.tracking.joint_bank import Strengths
 from controller.tracking.joint_motion import PumpAction
+from controller.tracking.joint_prior import JointConfig
 from controller.tracking.pair import (
     Influence,
     PairConfig,
