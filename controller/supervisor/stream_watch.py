@@ -106,11 +106,14 @@ class StreamWatch:
             Reasons, each a few words; lost samples; whether to measure.
         """
         missing = 0 if self._next_index is None else block.first_sample - self._next_index
-        if missing < 0:
+        end_index = block.first_sample + len(block.samples)
+        if self._next_index is not None and missing < 0:
+            # Where it also reaches beyond, the stream now ends there, as on the loop's clock.
+            self._next_index = max(self._next_index, end_index)
             return StreamHealth(
                 reasons=("the sample index went backwards",), missing_samples=0, is_usable=False
             )
-        self._next_index = block.first_sample + len(block.samples)
+        self._next_index = end_index
         reasons = [f"{missing} samples lost"] if missing else []
         unusable, largest = self._looked_at(block.samples)
         if unusable:

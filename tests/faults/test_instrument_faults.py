@@ -54,6 +54,9 @@ SPOILERS: dict[str, Callable[[SampleBlock], list[SampleBlock]]] = {
         SampleBlock(block.first_sample + 500, block.samples[500:], False),
         SampleBlock(block.first_sample, block.samples[:500], False),
     ],
+    "longer than its index says": lambda block: [
+        replace(block, samples=np.concatenate((block.samples, block.samples)))
+    ],
     "noise only": lambda block: [
         replace(
             block,

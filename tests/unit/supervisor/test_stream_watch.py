@@ -63,6 +63,14 @@ def test_a_block_from_the_past_is_not_used_and_changes_nothing() -> None:
     assert healths[4].reasons == ()
 
 
+def test_a_block_that_overlaps_the_last_one_is_not_used_and_moves_the_end() -> None:
+    first, overlapping, after = (SampleBlock(n, noise(100, n), False) for n in (0, 50, 150))
+    healths = judged(first, overlapping, after)
+    assert [health.is_usable for health in healths] == [True, False, True]
+    assert healths[1].reasons == ("the sample index went backwards",)
+    assert healths[2].reasons == () and healths[2].missing_samples == 0
+
+
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, complex(0.0, np.nan)])
 def test_one_sample_that_is_not_finite_spoils_its_block(value: complex) -> None:
     samples = noise(1000)
