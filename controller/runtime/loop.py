@@ -11,6 +11,7 @@ before the drives; then the log is completed.
 from __future__ import annotations
 
 import gc
+import operator
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -311,16 +312,26 @@ class LoopRun:
         block = _call("read", self._instrument.read, self._limits.read_timeout_s)
         samples = getattr(block, "samples", None)
         expected = np.dtype(self._instrument.stream.dtype)
-        if not isinstance(block, SampleBlock) or not isinstance(samples, np.ndarray):
+        if not isinstance(block, SampleBlock):
+            raise InstrumentFault(f"read() gave {type(block).__name__}, not a SampleBlock")
+        if not isinstance(samples, np.ndarray):
             raise InstrumentFault(
-                f"read() gave {type(block).__name__}, not a SampleBlock of samples"
+                f"read() gave samples as {type(samples).__name__}, not as a numpy array"
             )
         if samples.ndim != 1 or not np.can_cast(samples.dtype, expected, "same_kind"):
             raise InstrumentFault(
                 f"read() gave samples of type {samples.dtype} and shape {samples.shape}; "
                 f"the stream says {expected} in one dimension"
             )
-        return replace(block, samples=samples.astype(expected, copy=False))
+        try:
+            first_sample = operator.index(block.first_sample)
+        except TypeError:
+            raise InstrumentFault(
+                f"read() gave first_sample = {block.first_sample!r}; an index, a whole number, "
+                "is needed"
+            ) from None
+        samples = samples.astype(expected, copy=False)
+        return replace(block, first_sample=first_sample, samples=samples)
 
     def _on_block(self, block: SampleBlock) -> None:
         """One turn of the loop."""

@@ -284,7 +284,9 @@ def test_each_call_may_fail_in_turn(tmp_path: Path) -> None:
     ("answer", "message"),
     [
         (None, "gave NoneType, not a SampleBlock"),
-        (SampleBlock(0, [1.0, 2.0], False), "not a SampleBlock"),  # type: ignore[arg-type]
+        (SampleBlock(0, [1.0, 2.0], False), "samples as list, not as a numpy array"),  # type: ignore[arg-type]
+        (SampleBlock(0.5, np.zeros(2, np.float32), False), "first_sample = 0.5; an index"),  # type: ignore[arg-type]
+        (SampleBlock(None, np.zeros(2, np.float32), False), "first_sample = None; an index"),  # type: ignore[arg-type]
         (SampleBlock(0, np.zeros((2, 2), np.float32), False), "in one dimension"),
         (SampleBlock(0, np.zeros(2, np.complex64), False), "the stream says float32"),
     ],
