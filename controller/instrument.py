@@ -29,6 +29,7 @@ __all__ = [
     "Tone",
     "ToneChannel",
     "ToneRefused",
+    "amplitude_unit",
     "stream_band_hz",
 ]
 
@@ -42,6 +43,22 @@ class StreamFormat:
     dtype: str  # "complex64", "float32" or "int16"
     metres_per_unit: float  # displacement per sample unit; 1.0 where uncalibrated
     full_scale: float  # largest magnitude of a sample
+
+
+def amplitude_unit(stream: StreamFormat) -> str:
+    """Unit of the amplitudes that a stream gives: m where it is calibrated.
+
+    Parameters
+    ----------
+    stream : StreamFormat
+        Whose `metres_per_unit` is 1.0 where nobody calibrated it.
+
+    Returns
+    -------
+    str
+        "m", or "sample unit".
+    """
+    return "m" if stream.metres_per_unit != 1.0 else "sample unit"
 
 
 def stream_band_hz(stream: StreamFormat) -> tuple[float, float]:

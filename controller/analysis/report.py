@@ -401,15 +401,15 @@ def _lines_table(summary: Mapping[str, Any], facts: RunFacts) -> _Table:
 
 
 def _pump_table(pump: Mapping[str, Any]) -> _Table:
-    return _Table(
-        "Pump",
-        [
-            ("on", _duration(pump["on_s"])),
-            ("on outside the interlock", f"{pump['on_outside_interlock_s']:.3f} s"),
-            ("mutes", str(pump["mutes"])),
-            ("rms detuning", with_sigma(pump["rms_detuning_hz"], None, "Hz")),
-        ],
-    )
+    rows = [
+        ("on", _duration(pump["on_s"])),
+        ("on outside the interlock", f"{pump['on_outside_interlock_s']:.3f} s"),
+        ("mutes", str(pump["mutes"])),
+        ("rms detuning", with_sigma(pump["rms_detuning_hz"], None, "Hz")),
+    ]
+    if pump["off_reason"]:
+        rows.append(("off at the end", pump["off_reason"]))
+    return _Table("Pump", rows)
 
 
 def _truth_table(truth: Mapping[str, Any]) -> _Table:

@@ -29,6 +29,7 @@ from controller.analysis.report import (
 )
 from controller.analysis.tracks import COLUMNS_NEEDED, AllanCurve, RunTracks
 from controller.errors import InputError
+from controller.instrument import amplitude_unit
 from controller.records import ModeId
 from controller.runtime.log.export import write_tracks_csv
 from controller.runtime.log.pieces import LOG_NAME as LOG_NAME
@@ -202,10 +203,10 @@ def _facts(
     tracks: RunTracks,
     summary: dict[str, Any],
 ) -> RunFacts:
-    is_calibrated = reader.stream.metres_per_unit != 1.0
+    unit = amplitude_unit(reader.stream)
     return RunFacts(
         duration_s=reader.end_s,
-        amplitude_unit="m" if is_calibrated else None,
+        amplitude_unit=unit if unit == "m" else None,
         line_width_hz=_line_width_hz(reader.settings, truth, _decay_time_s(summary, tracks)),
         pump_offset_hz=pump_offset_hz(reader.settings),
         smallest_error_hz=summary.get("truth", {}).get("difference_limit_hz"),

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from controller.errors import InputError
-from controller.instrument import ToneChannel
+from controller.instrument import ToneChannel, amplitude_unit
 from controller.records import Event, ModeId, PumpState, TrackerState
 from controller.runtime.log.reader import LogReader
 from controller.runtime.tone_timeline import tone_segments
@@ -30,6 +30,9 @@ SCHEMA = "difftone.summary/1"
 # How long after the evidence the pump may still be on; the channel's latency
 # comes on top (requirement of the interlock).
 INTERLOCK_GRACE_S = 0.05
+
+# Events of the pump that say what speaks against it.
+OBJECTIONS = frozenset({"interlock_open", "mute", "waiting"})
 
 _KNOWN_STATES = (TrackerState.LOCKED.value, TrackerState.HOLDING.value)
 
@@ -63,6 +66,7 @@ def summarise(reader: LogReader, truth: TruthComparison | None) -> dict[str, Any
         "outcome": reader.outcome or "unfinished",
         "reason": reader.reason,
         "duration_s": end_s,
+        "amplitude_unit": amplitude_unit(reader.stream),
         "modes": modes,
         "difference": difference,
         "pump": {**pump_account(reader, end_s), "rms_detuning_hz": detuning_hz},
@@ -201,17 +205,25 @@ def pump_account(reader: LogReader, end_s: float) -> dict[str, Any]:
     Returns
     -------
     dict
-        `on_s` and `on_outside_interlock_s` [s], and the number of `mutes`.
+        `on_s` and `on_outside_interlock_s` [s], the number of `mutes`, and
+        `off_reason`: why the pump was off at the end although it was wanted;
+        empty where it was on, or meant to be off.
     """
     channel = reader.channels.get("pump")
     interlock, mutes = [], 0
+    objection, states = "", ""
     for event in reader.events():
         if event.source == "pump":
             mutes += event.kind == "mute"
+            if event.kind in OBJECTIONS:
+                objection = event.text
+            elif event.kind == "state":
+                states = event.text
             if event.kind in ("interlock_open", "interlock_closed"):
                 interlock.append(event)
+    why_off = {"mutes": mutes, "off_reason": objection if _waits_at_the_end(states) else ""}
     if channel is None:
-        return {"on_s": 0.0, "on_outside_interlock_s": 0.0, "mutes": mutes}
+        return {"on_s": 0.0, "on_outside_interlock_s": 0.0, **why_off}
     rate_hz = reader.stream.sample_rate_hz
     grace_s = INTERLOCK_GRACE_S + channel.latency_samples / rate_hz
     forbidden = forbidden_spans(interlock, grace_s=grace_s, end_s=end_s)
@@ -232,7 +244,14 @@ def pump_account(reader: LogReader, end_s: float) -> dict[str, Any]:
             if from_s >= deadline_s:
                 break
             outside_s += min(deadline_s, to_s) - max(start_s, from_s)
-    return {"on_s": on_s, "on_outside_interlock_s": outside_s, "mutes": mutes}
+    return {"on_s": on_s, "on_outside_interlock_s": outside_s, **why_off}
+
+
+def _waits_at_the_end(last_change: str) -> bool:
+    """Whether the pump was wanted but off, by its last change of state: "BEFORE -> AFTER: why"."""
+    before, _, rest = last_change.partition(" -> ")
+    after = rest.partition(":")[0]
+    return (before if after == PumpState.OFF else after) in (PumpState.ARMED, PumpState.MUTED)
 
 
 def _joined(spans: Iterable[tuple[float, float]]) -> Iterator[tuple[float, float]]:

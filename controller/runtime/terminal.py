@@ -82,7 +82,7 @@ def closing_table(name: str, outcome: Outcome, wall_s: float) -> str:
     rows = [(name, f"{outcome.outcome}; {outcome.stream_s:.1f} s in {wall_s:.1f} s, {speed}")]
     lines = summary.get("results", {}).get("lines", {})
     rows += [
-        (mode["name"], _mode_text(mode, lines.get(mode["name"])))
+        (mode["name"], _mode_text(mode, lines.get(mode["name"]), summary["amplitude_unit"]))
         for mode in summary.get("modes", ())
     ]
     rows += [("difference", _with_sigma(summary.get("difference", {}), "frequency_hz", "sigma_hz"))]
@@ -95,11 +95,11 @@ def closing_table(name: str, outcome: Outcome, wall_s: float) -> str:
     return "\n".join(f"{label:<{width}}  {text}" for label, text in rows)
 
 
-def _mode_text(mode: Mapping[str, Any], line: Mapping[str, Any] | None) -> str:
+def _mode_text(mode: Mapping[str, Any], line: Mapping[str, Any] | None, unit: str) -> str:
     """Frequency, amplitude and share of time locked of one mode; decay time of a line."""
     text = _with_sigma(mode, "frequency_hz", "frequency_sigma_hz")
     if mode.get("amplitude") is not None:
-        text += f", amplitude {mode['amplitude']:.3g}"
+        text += f", amplitude {mode['amplitude']:.3g} {unit}"
     if mode.get("locked_fraction") is not None:
         text += f", locked {100.0 * mode['locked_fraction']:.1f} % of the time"
     if line:
@@ -115,11 +115,18 @@ def _with_sigma(values: Mapping[str, Any], key: str, sigma_key: str) -> str:
 
 
 def _pump_rows(pump: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """The pump's account, where it came on at all."""
-    if not pump.get("on_s"):
-        return []
-    text = f"on for {pump['on_s']:.1f} s, muted {pump.get('mutes', 0)} times"
-    return [("pump", f"{text}, {pump.get('on_outside_interlock_s', 0)} s outside the interlock")]
+    """The pump's account, where it came on or was kept off."""
+    rows = []
+    if pump.get("on_s"):
+        mutes = {0: "never muted", 1: "muted once"}.get(
+            pump["mutes"], f"muted {pump['mutes']} times"
+        )
+        outside = f"{pump['on_outside_interlock_s']:.3g} s outside the interlock"
+        rows.append(("pump", f"on for {pump['on_s']:.1f} s, {mutes}, {outside}"))
+    if pump.get("off_reason"):
+        when = "off at the end" if rows else "never on"
+        rows.append(("" if rows else "pump", f"{when}: {pump['off_reason']}"))
+    return rows
 
 
 def _result_rows(results: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from controller.errors import InputError
-from controller.instrument import StreamFormat, ToneChannel
+from controller.instrument import StreamFormat, ToneChannel, amplitude_unit
 from controller.records import ModeId
 from controller.runtime.log import FORMAT_VERSION
 from controller.runtime.log.reader import CHUNK_ROWS, TABLES, LogReader
@@ -160,5 +160,5 @@ def column_unit(name: str, stream: StreamFormat, channels: dict[str, ToneChannel
             channel = f"drive_{mode}"
             return channels[channel].amplitude_unit if channel in channels else DIMENSIONLESS
         if name in (f"{mode}_{part}" for part in ("amplitude", "amplitude_sigma", "real", "imag")):
-            return "sample unit" if stream.metres_per_unit == 1.0 else "m"
+            return amplitude_unit(stream)
     return DIMENSIONLESS

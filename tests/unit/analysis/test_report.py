@@ -64,7 +64,13 @@ def summary(**values: Any) -> dict[str, Any]:
         "reason": "",
         "modes": [{"name": "lower", **mode}, {"name": "upper", **mode}],
         "difference": {"frequency_hz": None, "sigma_hz": None},
-        "pump": {"on_s": 0.0, "on_outside_interlock_s": 0.0, "mutes": 0, "rms_detuning_hz": None},
+        "pump": {
+            "on_s": 0.0,
+            "on_outside_interlock_s": 0.0,
+            "mutes": 0,
+            "off_reason": "",
+            "rms_detuning_hz": None,
+        },
         "results": {},
         **values,
     }

@@ -31,10 +31,10 @@ def summary_of(folder: Path) -> dict:
         return summarise(reader, None)
 
 
-def add_event(writer: LogWriter, time_s: float, kind: str) -> None:
+def add_event(writer: LogWriter, time_s: float, kind: str, text: str = "") -> None:
     """An event of the pump."""
     index = round(time_s * RATE)
-    writer.event(Event(sample_index=index, time_s=time_s, source="pump", kind=kind, text=""))
+    writer.event(Event(sample_index=index, time_s=time_s, source="pump", kind=kind, text=text))
 
 
 def add_tone(writer: LogWriter, time_s: float, amplitude: float, ramp_s: float = 0.0) -> None:
@@ -133,6 +133,29 @@ def test_a_pump_within_the_interlock_is_cleared(tmp_path: Path) -> None:
     assert pump["mutes"] == 1
 
 
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        (("off -> armed: wanted",), "out of the window"),  # killed while it waited
+        (("off -> armed: wanted", "armed -> off: the run has ended"), "out of the window"),
+        (("on -> muted: a gap",), "out of the window"),
+        (("muted -> on: all was well",), ""),
+        (("on -> off: the run has ended",), ""),
+        ((), ""),
+    ],
+)
+def test_why_a_wanted_pump_is_off_at_the_end(
+    tmp_path: Path, changes: tuple[str, ...], reason: str
+) -> None:
+    writer = writer_in(tmp_path)
+    add_event(writer, 1.0, "mute", "an older reason")
+    add_event(writer, 2.0, "waiting", "out of the window")
+    for text in changes:
+        add_event(writer, 3.0, "state", text)
+    writer.close("done")
+    assert summary_of(tmp_path)["pump"]["off_reason"] == reason
+
+
 def test_a_late_mute_is_convicted_of_the_time_beyond_the_grace(tmp_path: Path) -> None:
     writer = writer_in(tmp_path)
     add_event(writer, 2.0, "interlock_closed")
@@ -209,6 +232,7 @@ def test_an_empty_log_has_a_summary(tmp_path: Path) -> None:
         "on_s": 0.0,
         "on_outside_interlock_s": 0.0,
         "mutes": 0,
+        "off_reason": "",
         "rms_detuning_hz": None,
     }
 

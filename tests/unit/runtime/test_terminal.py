@@ -11,6 +11,7 @@ from controller.runtime.runner import Outcome
 from controller.runtime.terminal import TerminalProgress, closing_table
 
 SUMMARY = {
+    "amplitude_unit": "m",
     "modes": [
         {
             "name": "lower",
@@ -47,10 +48,10 @@ def test_the_table_states_the_main_numbers(tmp_path: Path) -> None:
         *("quiet_room", "lower", "upper", "difference", "pump", "truth", "files"),
     ]
     assert "600.0 s in 10.0 s, 60 times real time" in lines[0]
-    assert "1043728.39354 ± 0.00087 Hz, amplitude 1e-09, locked 98.5 %" in lines[1]
+    assert "1043728.39354 ± 0.00087 Hz, amplitude 1e-09 m, locked 98.5 %" in lines[1]
     assert "unknown, locked 0.0 %" in lines[2]
     assert lines[3].endswith("6643.250000 Hz")
-    assert "on for 540.0 s, muted 2 times" in lines[4]
+    assert "on for 540.0 s, muted 2 times, 0 s outside the interlock" in lines[4]
     assert lines[6].endswith(f"{tmp_path}: log.sqlite")
 
 
@@ -93,6 +94,23 @@ def test_what_an_analysis_found_stands_with_its_sigmas(tmp_path: Path) -> None:
     assert rows["exchanges"] == "2" and rows["is_strongly_coupled"] == "yes"
     assert rows["lower.detector_noise_m_per_root_hz"] == "(2.1 ± 2.7) × 10⁻¹⁵"
     assert not any("sigma" in row or "contrast" in row for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("on_s", "mutes", "rows"),
+    [
+        (1.0, 1, ["pump        on for 1.0 s, muted once, 0 s outside the interlock",
+                  "            off at the end: upper jumped"]),
+        (0.0, 0, ["pump        never on: upper jumped"]),
+    ],
+)  # fmt: skip
+def test_a_pump_that_is_kept_off_says_why(
+    tmp_path: Path, on_s: float, mutes: int, rows: list[str]
+) -> None:
+    pump = {"on_s": on_s, "on_outside_interlock_s": 0.0, "mutes": mutes}
+    summary = {**SUMMARY, "pump": {**pump, "off_reason": "upper jumped"}}
+    table = closing_table("bench", outcome(tmp_path, summary), 1.0).splitlines()
+    assert table[4 : 4 + len(rows)] == rows
 
 
 def test_an_empty_summary_gives_a_short_table(tmp_path: Path) -> None:
