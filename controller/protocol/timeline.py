@@ -37,7 +37,7 @@ from controller.protocol.language import (
 from controller.records import ModeId
 from controller.settings import LoopSettings
 from controller.signal.waveforms import fundamental_factor
-from controller.supervisor.configs import PUMP_NAME, decay_rate_per_s
+from controller.supervisor.configs import DRIVE_NAMES, PUMP_NAME, decay_rate_per_s
 from controller.supervisor.drive import APPROACH_S
 from controller.supervisor.searching import LOOK_S
 
@@ -486,7 +486,12 @@ def _outputs(
             held_m.append(settings.drive.amplitude_of(mode))
         largest_m = max(held_m, default=0.0)
         if largest_m > 0.0:
-            yield f"output drive_{mode.value}: holds the mode at up to {largest_m:.3g} m"
+            name = DRIVE_NAMES[mode]
+            text = f"output {name}: holds the mode at up to {largest_m:.3g} m"
+            if name in tones:  # the burst that finds a mode is as strong as the channel allows
+                limit = f"{tones[name].max_amplitude:.4g} {tones[name].amplitude_unit}"
+                text += f"; finds it and rings it up with up to {limit}"
+            yield text
     pumps = [step for step in steps if step.kind == "pump_on"]
     if not pumps:
         yield f"output {PUMP_NAME}: stays off"

@@ -25,6 +25,7 @@ from controller.errors import InputError, InstrumentError
 from controller.instrument import Instrument, StreamFormat, ToneChannel, stream_band_hz
 from controller.records import ModeId
 from controller.settings import Configuration, LoopSettings
+from controller.supervisor.configs import check_settings
 
 SHIPPED_INSTRUMENTS: Mapping[str, str] = {
     "simulator": "hardware_sim.simulator:SimulatedMembrane",
@@ -204,9 +205,16 @@ def check_fits(settings: LoopSettings, instrument: Instrument, source: Path) -> 
         drive = instrument.tones.get(f"drive_{mode}")
         if drive is not None and settings.drive.amplitude_of(mode) > 0.0:
             _check_channel_band(key, frequency_hz, drive)
-    pump = instrument.tones.get("pump")
-    if settings.pump.amplitude == 0.0:
-        return
+    if settings.pump.amplitude > 0.0:
+        _check_pump_fits(settings, instrument.tones.get("pump"), source)
+    try:
+        check_settings(settings, instrument.stream, instrument.tones)
+    except InputError as error:
+        raise InputError(f"{source}: {error}") from error
+
+
+def _check_pump_fits(settings: LoopSettings, pump: ToneChannel | None, source: Path) -> None:
+    """Raise InputError where the pump cannot do what is asked of it."""
     key = f"{source}: pump.amplitude = {settings.pump.amplitude!r}"
     if pump is None:
         raise InputError(f"{key}: the instrument has no channel 'pump'; set it to 0")

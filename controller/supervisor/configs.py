@@ -153,8 +153,8 @@ def _check_drive(
     full_scale_m = stream.full_scale * stream.metres_per_unit
     if amplitude_m >= full_scale_m:
         raise InputError(
-            f"drive.amplitude_m is {amplitude_m:g} for the {mode.value} mode, the detector's "
-            f"full scale is {full_scale_m:g} m"
+            f"drive.amplitude_m is {amplitude_m:g} for the {mode.value} mode, but must be below "
+            f"the detector's full scale of {full_scale_m:g} m"
         )
 
 

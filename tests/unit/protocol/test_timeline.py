@@ -269,7 +269,9 @@ def test_the_table_shows_steps_times_total_and_outputs() -> None:
     assert "ring_up upper to 2e-09 m" in lines[6]
     total_s = flattened(plan, SETTINGS)[-1].end_s
     assert f"4 steps, about {clock_text(total_s)} in all" in "\n".join(lines)
-    assert "output drive_upper: holds the mode at up to 2e-09 m" in lines
+    limit = f"{TONES['drive_upper'].max_amplitude:g} V"
+    drive = "output drive_upper: holds the mode at up to 2e-09 m"
+    assert f"{drive}; finds it and rings it up with up to {limit}" in lines
     assert lines[-1] == "output pump: sine of up to 0.5 V near 6600 Hz, on for 0:03.0"
 
 

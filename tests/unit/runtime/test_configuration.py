@@ -237,6 +237,12 @@ def test_settings_that_fit_pass(tmp_path: Path) -> None:
             (),
             "modes.lower.frequency_hz = 1183000.0: must lie",
         ),
+        (
+            "[drive]\namplitude_m = 1.0",
+            STREAM,
+            (DRIVE,),
+            "loop.toml: drive.amplitude_m is 1 for the lower mode, but must be below",
+        ),
         ("", replace(STREAM, center_hz=0.0, dtype="float32"), (), "0.0 to 25000.0 Hz"),
         ("", STREAM, (replace(DRIVE, max_frequency_hz=1e6),), "range of channel 'drive_lower'"),
         ("[pump]\namplitude = 1.0", STREAM, (), "pump.amplitude = 1.0: the instrument has no"),

@@ -69,7 +69,7 @@ def test_what_fits_passes() -> None:
             TONES,
             "outside what drive_lower can do: 1.022e",
         ),
-        ({"drive": {"amplitude_m": 2.1e-8}}, TONES, "full scale is 2e-08 m"),
+        ({"drive": {"amplitude_m": 2.1e-8}}, TONES, "full scale of 2e-08 m"),
         ({"pump": {"amplitude": 2.5}}, TONES, "the channel gives at most 2 V"),
         ({}, {}, "no tone channel 'pump'"),
         ({"pump": {"difference_window_hz": [7e3, 6e3]}}, TONES, "the lower edge has to come"),
