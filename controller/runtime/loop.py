@@ -11,10 +11,12 @@ before the drives; then the log is completed.
 from __future__ import annotations
 
 import gc
+import math
 import operator
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from numbers import Real
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
@@ -239,6 +241,7 @@ class LoopRun:
         self._refused_off: set[str] = set()  # channels whose last command, to go off, was refused
         self._next_allan_index = self._next_progress_index = 0
         self._analysis_failure = ""  # why a protocol has no results
+        self._stop_failure = ""  # why the tones may still be on
 
     def to_the_end(self, folder: Path) -> Ending:
         """Stream until something ends it; leave every tone off and the log closed."""
@@ -254,6 +257,9 @@ class LoopRun:
             self._write_truth(folder)
             if ending.outcome == DONE:
                 ending = self._verdict()
+            if self._stop_failure:
+                reason = "; ".join(filter(None, (ending.reason, self._stop_failure)))
+                ending = Ending(FAILED, reason)
             self._note("end", ending.reason or ending.outcome)
             self._log.close(ending.outcome, ending.reason)
             return ending
@@ -398,6 +404,15 @@ class LoopRun:
             return None, one_line(error)
         if not isinstance(actual, Tone):
             raise InstrumentFault(f"set_tone() gave {type(actual).__name__}, not a Tone")
+        if actual.channel != tone.channel:
+            raise InstrumentFault(
+                f"set_tone() gave a tone of {actual.channel!r} when asked for {tone.channel!r}"
+            )
+        for name in ("at_sample", "frequency_hz", "amplitude", "phase_rad"):
+            value = getattr(actual, name)
+            is_number = isinstance(value, Real) and math.isfinite(value)
+            if not is_number and (name, value) != ("phase_rad", None):
+                raise InstrumentFault(f"set_tone() gave a tone of {name} = {value!r}")
         return actual, ""
 
     def _silence(self) -> list[tuple[Tone, Tone | None, str]]:
@@ -408,8 +423,10 @@ class LoopRun:
                 done.append((tone, *self._command(tone)))
             except InstrumentError as error:
                 done.append((tone, None, one_line(error)))
-        with suppress(InstrumentError):
+        try:
             _call("stop", self._instrument.stop)
+        except InstrumentError as error:
+            self._stop_failure = f"{one_line(error)}; look whether every tone is off"
         return done
 
     def _complete_log(self, silenced: Sequence[tuple[Tone, Tone | None, str]]) -> None:
@@ -501,7 +518,7 @@ def _call(name: str, method: Callable[..., Answer], *arguments: Any) -> Answer:
         return method(*arguments)
     except InstrumentError:
         raise
-    except Exception as error:
+    except (Exception, SystemExit) as error:  # a driver may want to end the whole program
         raise InstrumentFault(
             f"{name}() failed: {type(error).__name__}: {one_line(error)}"
         ) from error

@@ -265,6 +265,38 @@ def test_an_instrument_that_fails_in_everything_is_still_stopped(tmp_path: Path)
     assert rows == [("pump", None), ("drive_lower", None), ("drive_upper", None)]
 
 
+def test_a_stop_that_fails_fails_the_run(tmp_path: Path) -> None:
+    instrument = ScriptedInstrument(faults={("stop", 0): OSError("unplugged")})
+    outcome = run_on(tmp_path, instrument)
+    assert outcome.status == 1 and outcome.outcome == "failed"
+    assert outcome.reason == "stop() failed: OSError: unplugged; look whether every tone is off"
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"channel": "drive_upper"}, "a tone of 'drive_upper' when asked for 'pump'"),
+        ({"amplitude": float("nan")}, "a tone of amplitude = nan"),
+        ({"frequency_hz": float("inf")}, "a tone of frequency_hz = inf"),
+        ({"at_sample": None}, "a tone of at_sample = None"),
+    ],
+)
+def test_a_tone_that_cannot_have_been_set_is_a_fault(
+    tmp_path: Path, changes: dict[str, Any], message: str
+) -> None:
+    instrument = ScriptedInstrument()
+    instrument.set_tone = lambda tone: replace(tone, **changes) if tone == PUMP_ON else tone  # type: ignore[method-assign]
+    outcome = run_on(tmp_path, instrument, FakeEngine({1: (PUMP_ON,)}))
+    assert outcome.status == 1 and message in outcome.reason
+
+
+def test_a_driver_that_wants_to_end_the_program_is_a_fault(tmp_path: Path) -> None:
+    instrument = ScriptedInstrument(faults={("read", 2): SystemExit(3)})
+    outcome = run_on(tmp_path, instrument)
+    assert outcome.status == 1 and outcome.reason == "read() failed: SystemExit: 3"
+    assert_safe(instrument)
+
+
 def test_each_call_may_fail_in_turn(tmp_path: Path) -> None:
     """The n-th call fails, n = 1, 2, ... until a run is untouched."""
     for method in ("read", "set_tone"):
