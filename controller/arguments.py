@@ -19,6 +19,7 @@ ALL_SCENARIOS = "all"
 
 LIMITS_SEEDS, QUICK_SEEDS = 20, 3
 EXPORT_NAMES = {"csv": "tracks.csv", "hdf5": "log.h5"}
+CONFIG_HELP = "TOML file: the instrument and all settings, as in the README"
 LOG_HELP = "log.sqlite, or the folder of a run for all pieces of its log"
 COMMAND_PORT, LAST_PORT = 8462, 65535  # of a service, as in ServiceSettings; telemetry: one more
 
@@ -71,8 +72,17 @@ def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
     return parser.parse_args(arguments)
 
 
+def _add(commands: _Commands, name: str, summary: str, description: str) -> argparse.ArgumentParser:
+    """A command: its line in the list of all, and what its own help says beyond that."""
+    text = f"{summary[0].upper()}{summary[1:]}. {description}"
+    return commands.add_parser(name, help=summary, description=text)
+
+
 def _add_rehearse(commands: _Commands) -> None:
-    rehearse = commands.add_parser("rehearse", help="run on the simulated membrane")
+    rehearse = _add(
+        commands, "rehearse", "run on the simulated membrane",
+        "Nothing is switched: the whole loop runs on a simulated membrane, as fast as it goes.",
+    )  # fmt: skip
     rehearse.add_argument(
         "scenario", nargs="?", default=DEFAULT_SCENARIO, metavar="SCENARIO",
         help=f"name of a shipped scenario or a TOML file (default: {DEFAULT_SCENARIO})",
@@ -86,23 +96,33 @@ def _add_rehearse(commands: _Commands) -> None:
 
 
 def _add_replay(commands: _Commands) -> None:
-    replay = commands.add_parser("replay", help="follow two lines of a SigMF recording")
+    replay = _add(
+        commands, "replay", "follow two lines of a SigMF recording",
+        "Without --modes or --config it looks for the two lines itself.",
+    )  # fmt: skip
     replay.add_argument("recording", type=Path, metavar="RECORDING", help=".sigmf-meta file")
     replay.add_argument("--modes", type=_two_frequencies, metavar="F1,F2", help="the lines [Hz]")
-    replay.add_argument("--config", type=Path, metavar="FILE", help="settings of the loop")
+    replay.add_argument("--config", type=Path, metavar="FILE", help="TOML file with settings")
     _add_run_options(replay)
 
 
 def _add_run(commands: _Commands) -> None:
-    run = commands.add_parser("run", help="run on the instrument of a configuration")
-    run.add_argument("configuration", type=Path, metavar="CONFIG")
+    run = _add(
+        commands, "run", "run on the instrument of a configuration",
+        "Switches real outputs: the bursts that find the modes are as strong as the channels' "
+        "max_amplitude. --dry-run with a protocol shows what would be put out.",
+    )  # fmt: skip
+    run.add_argument("configuration", type=Path, metavar="CONFIG", help=CONFIG_HELP)
     _add_protocol_options(run)
     _add_run_options(run)
 
 
 def _add_keys(commands: _Commands) -> None:
-    keys = commands.add_parser("keys", help="make keys for the live service and its clients")
-    keys.add_argument("folder", type=Path, metavar="FOLDER")
+    keys = _add(
+        commands, "keys", "make keys for the live service and its clients",
+        "Without an option: make the service's key, where there is none, and list the clients.",
+    )  # fmt: skip
+    keys.add_argument("folder", type=Path, metavar="FOLDER", help="of the keys; made if absent")
     which = keys.add_mutually_exclusive_group()
     which.add_argument("--reader", metavar="NAME", help="let in a client that may listen and look")
     which.add_argument("--controller", metavar="NAME", help="let in one that may change things")
@@ -110,9 +130,12 @@ def _add_keys(commands: _Commands) -> None:
 
 
 def _add_serve(commands: _Commands) -> None:
-    serve = commands.add_parser("serve", help="run in real time, for clients to watch and steer")
+    serve = _add(
+        commands, "serve", "run in real time, for clients to watch and steer",
+        "Goes on until somebody ends it: Ctrl-C or SIGTERM turn every tone off and close the log.",
+    )  # fmt: skip
     on = serve.add_mutually_exclusive_group(required=True)
-    on.add_argument("configuration", type=Path, nargs="?", metavar="CONFIG")
+    on.add_argument("configuration", type=Path, nargs="?", metavar="CONFIG", help=CONFIG_HELP)
     on.add_argument("--rehearse", metavar="SCENARIO", help="on the simulator, in real time")
     serve.add_argument("--out", type=Path, metavar="DIR", help="(default: runs/NAME-NUMBER)")
     serve.add_argument("--name", metavar="NAME", help="of the service (default: the file's name)")
@@ -128,7 +151,10 @@ def _add_serve(commands: _Commands) -> None:
 
 
 def _add_desk(commands: _Commands) -> None:
-    desk = commands.add_parser("desk", help="open a window: rehearse, watch and steer, browse logs")
+    desk = _add(
+        commands, "desk", "open a window: rehearse, watch and steer, browse logs",
+        "Without an option the window asks which of these it shall be.",
+    )  # fmt: skip
     shown = desk.add_mutually_exclusive_group()
     shown.add_argument("--rehearse", metavar="SCENARIO", help="begin with a rehearsal")
     shown.add_argument(
@@ -141,17 +167,26 @@ def _add_desk(commands: _Commands) -> None:
 
 
 def _add_protocols(commands: _Commands) -> None:
-    commands.add_parser("protocols", help="list the shipped protocols")
+    _add(
+        commands, "protocols", "list the shipped protocols",
+        "With their parameters, which --set changes. --protocol NAME --dry-run shows the steps.",
+    )  # fmt: skip
 
 
 def _add_report(commands: _Commands) -> None:
-    report = commands.add_parser("report", help="make the report of a log again")
+    report = _add(
+        commands, "report", "make the report of a log again",
+        "Also of a run that was killed.",
+    )  # fmt: skip
     report.add_argument("log", type=Path, metavar="LOG", help=LOG_HELP)
     report.add_argument("--out", type=Path, metavar="FILE", help="(default: beside the log)")
 
 
 def _add_export(commands: _Commands) -> None:
-    export = commands.add_parser("export", help="write a log as other files")
+    export = _add(
+        commands, "export", "write a log as other files",
+        "The log itself is not changed.",
+    )  # fmt: skip
     export.add_argument("log", type=Path, metavar="LOG", help=LOG_HELP)
     export.add_argument(
         "--to", choices=list(EXPORT_NAMES), required=True,
@@ -161,12 +196,19 @@ def _add_export(commands: _Commands) -> None:
 
 
 def _add_design(commands: _Commands) -> None:
-    design = commands.add_parser("design", help="print the loop design of a configuration")
+    design = _add(
+        commands, "design", "print the loop design of a configuration",
+        "Gains, noise bandwidth and predicted errors of both loops; nothing is switched.",
+    )  # fmt: skip
     design.add_argument("configuration", metavar="CONFIG", help="TOML file or shipped scenario")
 
 
 def _add_limits(commands: _Commands) -> None:
-    limits = commands.add_parser("limits", help="compare the loop with its rivals and the limit")
+    limits = _add(
+        commands, "limits", "compare the loop with its rivals and the limit",
+        "On simulated membranes: errors, coverage of the stated intervals, undetected losses of "
+        "lock. Everything takes long; --quick with one regime takes minutes.",
+    )  # fmt: skip
     limits.add_argument(
         "scenario", metavar="SCENARIO",
         help=f"name of a shipped scenario, a TOML file, or {ALL_SCENARIOS}",
