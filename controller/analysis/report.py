@@ -401,7 +401,7 @@ def _lines_table(summary: Mapping[str, Any], facts: RunFacts) -> _Table:
 
 
 def _pump_table(pump: Mapping[str, Any]) -> _Table:
-    rows = [
+    rows: list[tuple[str, ...]] = [
         ("on", _duration(pump["on_s"])),
         ("on outside the interlock", f"{pump['on_outside_interlock_s']:.3f} s"),
         ("mutes", str(pump["mutes"])),

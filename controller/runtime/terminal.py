@@ -123,6 +123,9 @@ def _pump_rows(pump: Mapping[str, Any]) -> list[tuple[str, str]]:
         )
         outside = f"{pump['on_outside_interlock_s']:.3g} s outside the interlock"
         rows.append(("pump", f"on for {pump['on_s']:.1f} s, {mutes}, {outside}"))
+        if pump.get("rms_detuning_hz") is not None:
+            away = with_sigma(pump["rms_detuning_hz"], None, "Hz")
+            rows.append(("", f"{away} rms from where it was asked to be"))
     if pump.get("off_reason"):
         when = "off at the end" if rows else "never on"
         rows.append(("" if rows else "pump", f"{when}: {pump['off_reason']}"))

@@ -29,7 +29,7 @@ SUMMARY = {
         },
     ],
     "difference": {"frequency_hz": 6643.25, "sigma_hz": None},
-    "pump": {"on_s": 540.0, "on_outside_interlock_s": 0.0, "mutes": 2, "rms_detuning_hz": None},
+    "pump": {"on_s": 540.0, "on_outside_interlock_s": 0.0, "mutes": 2, "rms_detuning_hz": 2e-4},
     "truth": {"difference_rms_error_hz": 7.4e-5, "difference_limit_hz": 7.0e-5},
 }
 
@@ -45,14 +45,15 @@ def test_the_table_states_the_main_numbers(tmp_path: Path) -> None:
     (tmp_path / "log.sqlite").touch()
     lines = closing_table("quiet_room", outcome(tmp_path, SUMMARY), 10.0).splitlines()
     assert [line.split()[0] for line in lines] == [
-        *("quiet_room", "lower", "upper", "difference", "pump", "truth", "files"),
+        *("quiet_room", "lower", "upper", "difference", "pump", "200", "truth", "files"),
     ]
     assert "600.0 s in 10.0 s, 60 times real time" in lines[0]
     assert "1043728.39354 ± 0.00087 Hz, amplitude 1e-09 m, locked 98.5 %" in lines[1]
     assert "unknown, locked 0.0 %" in lines[2]
     assert lines[3].endswith("6643.250000 Hz")
     assert "on for 540.0 s, muted 2 times, 0 s outside the interlock" in lines[4]
-    assert lines[6].endswith(f"{tmp_path}: log.sqlite")
+    assert lines[5].strip() == "200 µHz rms from where it was asked to be"
+    assert lines[7].endswith(f"{tmp_path}: log.sqlite")
 
 
 @pytest.mark.parametrize(
