@@ -1,94 +1,31 @@
-"""The joint estimate keeps its promises: gaps, flips, pump on and off, chirps."""
+"""The joint estimate keeps its promises: gaps, chirps, a pump on and off, jumps foretold."""
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable
-from typing import Any
 
 import numpy as np
 import pytest
 
 from controller.records import ModeId
-from controller.tracking.joint import (
-    JointEstimate,
-    JointEstimator,
-    JointReading,
-)
+from controller.tracking.joint import JointEstimator
 from controller.tracking.joint_bank import Strengths
 from controller.tracking.joint_motion import PumpAction
 from controller.tracking.joint_prior import JointConfig
-from tests.support.phases import Room, phases_of
-
-TICK_S = 0.1
-ROOM = Room()
-NOISE_TURNS2 = ROOM.noise_turns2_s / TICK_S
-CONFIG = JointConfig(
-    lower_reference_hz=1.043e6,
-    upper_reference_hz=1.050e6,
-    frequency_sigma_hz=0.2,
-    strengths=Strengths(
-        shared_walk=ROOM.shared_walk,
-        separate_walk=sum(walk**2 for walk in ROOM.walks_hz_per_root_s),
-    ),
+from tests.support.joint_estimates import (
+    CONFIG,
+    NOTHING,
+    PHASES,
+    REFERENCE_HZ,
+    TICK_S,
+    fed,
+    is_right,
+    reading,
+    settled,
 )
-REFERENCE_HZ = CONFIG.upper_reference_hz - CONFIG.lower_reference_hz
-PHASES = phases_of(ROOM, TICK_S, 700, seed=3)
-
-
-def reading(
-    lower_turns: float | None,
-    upper_turns: float | None,
-    diffusion_turns2_per_s: float = ROOM.diffusion_turns2_per_s,
-) -> JointReading:
-    return JointReading(
-        lower_turns=lower_turns,
-        lower_variance_turns2=NOISE_TURNS2,
-        upper_turns=upper_turns,
-        upper_variance_turns2=NOISE_TURNS2,
-        lower_diffusion_turns2_per_s=diffusion_turns2_per_s,
-        upper_diffusion_turns2_per_s=diffusion_turns2_per_s,
-    )
-
-
-NOTHING = reading(None, None)
-
-
-def fed(made: JointEstimator, turns: Iterable[np.ndarray]) -> list[JointEstimate]:
-    """Estimates from pairs of phases, one a tick, without a pump."""
-    return [made.process(TICK_S, reading(*pair), PumpAction()) for pair in turns]
-
-
-def settled(ticks: int = 400) -> JointEstimator:
-    made = JointEstimator(CONFIG)
-    fed(made, PHASES.turns.T[:ticks])
-    return made
-
-
-def is_right(estimate: JointEstimate, ticks: int) -> bool:
-    """Whether the difference after some ticks of PHASES is within four sigmas."""
-    error_hz = estimate.difference_hz - REFERENCE_HZ - PHASES.difference_hz[ticks - 1]
-    return abs(error_hz) < 4.0 * estimate.difference_sigma_hz
-
 
 # -- the standard facts ----------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("changes", "complaint"),
-    [
-        ({"lower_reference_hz": -1.0}, "lower_reference_hz is -1.0"),
-        ({"frequency_sigma_hz": 0.0}, "frequency_sigma_hz is 0.0"),
-        ({"strengths": Strengths(shared_walk=0.0, separate_walk=1.0)}, "shared_walk=0.0"),
-    ],
-)
-def test_a_bad_config_is_refused_with_its_value(changes: dict[str, Any], complaint: str) -> None:
-    with (
-        np.errstate(divide="ignore"),
-        pytest.raises(ValueError, match=complaint),
-    ):
-        dataclasses.replace(CONFIG, **changes)
 
 
 def test_a_copy_goes_on_alike_and_on_its_own() -> None:
@@ -123,67 +60,6 @@ def test_whole_turns_make_no_difference() -> None:
     turned = fed(JointEstimator(CONFIG), whole)[-1]
     # The turns are binary fractions; only their last digits differ, 1e-15 turns a tick.
     assert turned.difference_hz == pytest.approx(plain.difference_hz, abs=1e-10)
-
-
-@pytest.mark.parametrize("place", [0, 1])
-def test_a_flip_of_one_phase_is_taken_as_a_new_phase(place: int) -> None:
-    """The fringe has flipped: half a turn says nothing of the frequency."""
-    flipped = PHASES.turns.T[:500].copy()
-    flipped[400:, place] += 0.5
-    made = settled(400)
-    before = made.estimate()
-    after = fed(made, flipped[400:401])[0]
-    assert abs(after.difference_hz - before.difference_hz) < 5.0 * before.difference_sigma_hz
-    assert is_right(fed(made, flipped[401:])[-1], 500)
-
-
-def test_a_flip_far_from_the_reference_is_taken_as_a_new_phase() -> None:
-    """With 5 Hz of drift the phase turns by a quarter within half a window."""
-    made = JointEstimator(CONFIG)
-    times_s = TICK_S * (np.arange(600) + 0.5)
-    drifted_hz = np.minimum(0.1 * times_s, 5.0)
-    turns = PHASES.turns.T[:600] + (TICK_S * np.cumsum(drifted_hz))[:, None]
-    turns[560:] += 0.5
-    fed(made, turns[:560])
-    before = made.estimate()
-    for estimate in fed(made, turns[560:]):
-        assert abs(estimate.difference_hz - before.difference_hz) < 5e-3
-        assert estimate.difference_sigma_hz < 5.0 * before.difference_sigma_hz
-
-
-@pytest.mark.parametrize(
-    ("lower_hz", "upper_hz"), [(3.0, 3.0), (-3.0, 0.0), (0.0, 4.5), (2.0, 3.0)]
-)
-def test_a_jump_of_a_frequency_is_no_endless_row_of_new_phases(
-    lower_hz: float, upper_hz: float
-) -> None:
-    """Up to half a turn a window, that is 5 Hz; the estimate knows at once that it knows little."""
-    turns = PHASES.turns.T[:450].copy()
-    since_s = np.maximum(TICK_S * (np.arange(450) - 399.5), 0.0)
-    turns += since_s[:, None] * np.array([lower_hz, upper_hz])
-    made = settled(400)
-    before = made.estimate()
-    estimates = fed(made, turns[400:])
-    true_hz = REFERENCE_HZ + PHASES.difference_hz[400:450] + (upper_hz - lower_hz)
-    # Two windows show that phases are broken, and by what; the third measures.
-    for estimate, difference_hz in zip(estimates[2:], true_hz[2:], strict=True):
-        assert abs(estimate.difference_hz - difference_hz) < 5.0 * estimate.difference_sigma_hz
-    assert estimates[-1].difference_sigma_hz < 3.0 * before.difference_sigma_hz
-    lower_error_hz = estimates[-1].lower_hz - CONFIG.lower_reference_hz - lower_hz
-    assert abs(lower_error_hz - PHASES.frequencies_hz[0, 449]) < 5.0 * estimates[-1].lower_sigma_hz
-
-
-@pytest.mark.parametrize("place", [0, 1])
-def test_a_disturbed_phase_costs_certainty_but_not_honesty(place: int) -> None:
-    """A spike of 0.05 rad in one window: hundreds of times the noise."""
-    turns = PHASES.turns.T[:500].copy()
-    turns[400, place] += 0.05 / (2.0 * math.pi)
-    made = settled(400)
-    before = made.estimate()
-    for ticks, estimate in enumerate(fed(made, turns[400:]), start=401):
-        error_hz = estimate.difference_hz - REFERENCE_HZ - PHASES.difference_hz[ticks - 1]
-        assert abs(error_hz) < 5.0 * estimate.difference_sigma_hz
-    assert estimate.difference_sigma_hz < 2.0 * before.difference_sigma_hz
 
 
 def test_one_missing_phase_leaves_the_other() -> None:
@@ -376,77 +252,15 @@ def test_a_pump_that_comes_on_within_a_tick_is_no_surprise() -> None:
     assert made.innovation_ratio < 1.0e-3
 
 
-def test_the_pull_is_what_the_coupling_says() -> None:
-    made = JointEstimator(dataclasses.replace(CONFIG, coupling_hz=0.03))
-    pulls_hz = made.coupling_pulls_hz(PumpAction(squared=1.0, lower_pull=2.0, upper_pull=0.5j))
-    assert pulls_hz[ModeId.LOWER] == pytest.approx(0.06)
-    assert pulls_hz[ModeId.UPPER] == pytest.approx(0.0, abs=1e-15)
-
-
-def test_an_uncertain_asymmetry_counts_in_the_difference_of_the_pulls() -> None:
-    """At equal amplitudes the pulls cancel to within twice the asymmetry."""
-    config = dataclasses.replace(
-        CONFIG,
-        coupling_hz=0.03,
-        coupling_sigma_hz=1.0e-9,
-        coupling_quadrature_sigma_hz=1.0e-9,
-        asymmetry_sigma=0.02,
-    )
-    made = JointEstimator(config)
-    made.process(TICK_S, NOTHING, PumpAction(squared=1.0, lower_pull=1.0, upper_pull=1.0))
-    assert made.pull_sigma_hz(ModeId.LOWER) == pytest.approx(0.03 * 0.02, rel=1e-6)
-    assert made.pull_sigma_hz(ModeId.UPPER) == pytest.approx(0.03 * 0.02, rel=1e-6)
-
-
-# -- the bank ----------------------------------------
-
-
-def test_strengths_that_are_not_to_be_learnt_stay() -> None:
-    made = JointEstimator(dataclasses.replace(CONFIG, learnt=(False,) * 4))
-    last = fed(made, PHASES.turns.T[:200])[-1]
-    assert last.shared_walk_hz_per_root_s == pytest.approx(math.sqrt(ROOM.shared_walk))
-    assert last.separate_walk_hz_per_root_s == pytest.approx(
-        math.sqrt(CONFIG.strengths.separate_walk)
-    )
-    assert last.diffusion_scale == pytest.approx(1.0)
-
-
-def test_the_estimate_does_not_jump_where_the_bank_is_centred_anew() -> None:
-    """Members are averaged, so a new centre is not a new estimate."""
-    wrong = Strengths(shared_walk=100.0 * ROOM.shared_walk, separate_walk=1.0e-6)
-    made = JointEstimator(dataclasses.replace(CONFIG, strengths=wrong))
-    estimates = fed(made, PHASES.turns.T)
-    walks = np.array([e.separate_walk_hz_per_root_s for e in estimates])
-    errors_hz = [e.difference_hz - REFERENCE_HZ for e in estimates] - PHASES.difference_hz
-    sigmas_hz = np.array([e.difference_sigma_hz for e in estimates])
-    assert walks[-1] < 0.5 * walks[0]
-    assert np.all(np.abs(np.diff(errors_hz[50:])) < 5.0 * sigmas_hz[51:])
-
-
-def test_a_ratio_that_was_measured_is_begun_with() -> None:
-    """Before anything can have been learnt the difference is known the better for it."""
-    measured = dataclasses.replace(CONFIG, drift_ratio=ROOM.ratio, drift_ratio_sigma=1e-4)
-    knowing, learning = JointEstimator(measured), JointEstimator(CONFIG)
-    assert knowing.estimate().drift_ratio == ROOM.ratio
-    frequencies = CONFIG.upper_reference_hz / CONFIG.lower_reference_hz
-    assert learning.estimate().drift_ratio == pytest.approx(frequencies)
-    for made in (knowing, learning):
-        fed(made, PHASES.turns.T[:100])
-    assert abs(knowing.estimate().drift_ratio - ROOM.ratio) < 4e-4
-    assert is_right(knowing.estimate(), 100)
-    before, after = learning.estimate(), knowing.estimate()
-    assert after.difference_sigma_hz < before.difference_sigma_hz
-
-
-# -- what an exchange has told ---------------------------------------------------------
+# -- what an exchange has told ----------------------------------------
 
 
 def test_a_coupling_that_is_told_narrows_the_pull_as_a_reading_would() -> None:
     """Independent readings of the coupling's parts leave sigma and reading averaged."""
     config = dataclasses.replace(CONFIG, coupling_hz=0.1, coupling_sigma_hz=6e-3)
     made = JointEstimator(config)
-    for axis, reading in ((np.array([1.0, 0.0, 0.0]), 0.106), (np.array([0.0, 0.0, 1.0]), 3e-3)):
-        made.learn_coupling(axis, reading, 3e-3**2 if axis[0] else 1e-4**2)
+    for axis, told in ((np.array([1.0, 0.0, 0.0]), 0.106), (np.array([0.0, 0.0, 1.0]), 3e-3)):
+        made.learn_coupling(axis, told, 3e-3**2 if axis[0] else 1e-4**2)
     pull = 0.5 + 0.0j
     made.process(TICK_S, NOTHING, PumpAction(squared=0.25, lower_pull=pull, upper_pull=pull))
     weight = 6e-3**2 / (6e-3**2 + 3e-3**2)
@@ -461,7 +275,7 @@ def test_a_coupling_that_is_told_narrows_the_pull_as_a_reading_would() -> None:
     assert made.pull_sigma_hz(ModeId.LOWER) == pytest.approx(sigma_hz, rel=1e-3)
 
 
-# -- Duffing ------------------------------------------------------------------------------------
+# -- known Duffing shifts ----------------------------------------
 
 
 def test_known_duffing_shifts_move_the_bare_frequencies_and_nothing_else() -> None:
@@ -497,70 +311,6 @@ def test_a_duffing_shift_that_comes_and_goes_teaches_no_walk() -> None:
     error_hz = known.difference_hz - swing[-1] - REFERENCE_HZ - PHASES.difference_hz[399]
     assert abs(error_hz) < 4.0 * known.difference_sigma_hz
     assert known.separate_walk_hz_per_root_s < 0.2 * not_known.separate_walk_hz_per_root_s
-
-
-FALL_S, SIGMA_HZ = 4.0, 2.0e-3
-
-
-def fallen(duffing_sigma_hz: float, by_hz: float) -> tuple[JointEstimate, float]:
-    """The lower mode falls to nothing; its frequency then lacks a shift that nobody knew of.
-
-    The estimate five seconds later, and the true difference.
-    """
-    made = JointEstimator(dataclasses.replace(CONFIG, duffing_sigma_hz=duffing_sigma_hz))
-    fed_until, turns = 400, 0.0
-    for number, (lower, upper) in enumerate(PHASES.turns.T[: fed_until + 50]):
-        before = max(0.0, (number - fed_until) * TICK_S)
-        power = math.exp(-before / (FALL_S / 4.0))
-        missing_hz = by_hz * (power - 1.0)
-        seen = reading(lower + turns + 0.5 * missing_hz * TICK_S, upper)
-        turns += missing_hz * TICK_S
-        estimate = made.process(TICK_S, seen, PumpAction(powers=(power, 1.0)))
-    return estimate, REFERENCE_HZ + PHASES.difference_hz[fed_until + 49] + by_hz
-
-
-@pytest.mark.parametrize("by_hz", [-1.5 * SIGMA_HZ, SIGMA_HZ])
-def test_an_unknown_duffing_shift_shows_where_amplitudes_change(by_hz: float) -> None:
-    estimate, truth_hz = fallen(SIGMA_HZ, by_hz)
-    assert abs(estimate.difference_hz - truth_hz) < 4.0 * estimate.difference_sigma_hz
-    unwarned, _ = fallen(0.0, by_hz)  # takes it for a walk, which it then expects to go on
-    walks = estimate.separate_walk_hz_per_root_s, unwarned.separate_walk_hz_per_root_s
-    assert walks[0] < 0.5 * walks[1]
-
-
-def test_an_unknown_duffing_shift_costs_nothing_while_amplitudes_stay() -> None:
-    plain, unsure = (
-        settled(),
-        JointEstimator(dataclasses.replace(CONFIG, duffing_sigma_hz=SIGMA_HZ)),
-    )
-    for pair in PHASES.turns.T[:400]:
-        estimate = unsure.process(TICK_S, reading(*pair), PumpAction(powers=(1.0, 1.0)))
-    assert estimate == plain.estimate()
-
-
-def test_what_a_fall_of_an_amplitude_taught_is_known_and_honest() -> None:
-    """The lower mode falls, rises and falls again: the second time nothing surprises.
-
-    Ninety-five of a hundred learnt terms lie within 1.96 sigmas, give or take what a
-    binomial of this many seeds allows.
-    """
-    inside, seeds = 0, 60
-    for seed in range(seeds):
-        config = dataclasses.replace(CONFIG, duffing_sigma_hz=SIGMA_HZ)
-        made, turns = JointEstimator(config), 0.0
-        by_hz = math.sqrt(2.0) * SIGMA_HZ * np.random.default_rng(seed).standard_normal()
-        for number, (lower, upper) in enumerate(phases_of(ROOM, TICK_S, 600, seed=seed).turns.T):
-            power = 1.0 if number < 200 or 300 <= number < 400 else 0.0
-            missing_hz = by_hz * (power - 1.0)
-            seen = reading(lower, upper + turns + 0.5 * missing_hz * TICK_S)
-            turns += missing_hz * TICK_S
-            made.process(TICK_S, seen, PumpAction(powers=(power, 1.0)))
-        known = made.knowledge()
-        sigma_hz = math.sqrt(known.covariance[2, 2])
-        assert sigma_hz < 0.5 * SIGMA_HZ
-        inside += abs(known.mean[2] - by_hz) < 1.96 * sigma_hz
-    # Binomial: 0.95 * 60 = 57, sigma 1.7; 3.5 of them below.
-    assert inside >= 51
 
 
 # -- jumps that are announced ----------------------------------------
