@@ -206,24 +206,40 @@ def fit_lines(
     """
     record = np.asarray(samples, dtype=np.complex128)
     _check(record, guesses_hz, decay_guesses_per_s)
-    duration_s = len(record) / sample_rate_hz
-    # Time in records and rates in 1/record keep all unknowns near 1.
-    model = _Model(record, np.arange(len(record)) / len(record), damped)
-    turn_rates = 2.0 * np.pi * duration_s * np.asarray(guesses_hz, dtype=np.float64)
-    if not damped:
-        decays = np.zeros(len(turn_rates))
-    elif decay_guesses_per_s is None:
-        decays = model.best_decay_start(turn_rates)
-    else:
-        decays = np.clip(duration_s * np.asarray(decay_guesses_per_s), *_DECAY_LIMITS)
-    turn_rates, decays = model.search(turn_rates, decays)
-
-    amplitudes, residuals = model.projection(turn_rates, decays)
-    parameters = (4 if damped else 3) * len(amplitudes)
-    residual_variance = np.vdot(residuals, residuals).real / (2 * len(record) - parameters)
+    model = _Model(record, damped)
+    rates = model.search(*_starts(model, sample_rate_hz, guesses_hz, decay_guesses_per_s))
     if noise_density is None:
         bandwidth_hz = sample_rate_hz if noise_bandwidth_hz is None else noise_bandwidth_hz
-        noise_density = math.sqrt(residual_variance / bandwidth_hz)
+        noise_density = math.sqrt(model.residual_variance(*rates) / bandwidth_hz)
+    return _described(model, *rates, sample_rate_hz, noise_density)
+
+
+def _starts(
+    model: _Model,
+    sample_rate_hz: float,
+    guesses_hz: Sequence[float],
+    decay_guesses_per_s: Sequence[float] | None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where the search begins: turn rates and decays in 1/record."""
+    duration_s = model.count / sample_rate_hz
+    turn_rates = 2.0 * np.pi * duration_s * np.asarray(guesses_hz, dtype=np.float64)
+    if not model.damped:
+        return turn_rates, np.zeros(len(turn_rates))
+    if decay_guesses_per_s is None:
+        return turn_rates, model.best_decay_start(turn_rates)
+    return turn_rates, np.clip(duration_s * np.asarray(decay_guesses_per_s), *_DECAY_LIMITS)
+
+
+def _described(
+    model: _Model,
+    turn_rates: NDArray[np.float64],
+    decays: NDArray[np.float64],
+    sample_rate_hz: float,
+    noise_density: float,
+) -> LinesFit:
+    """What was found, in hertz and seconds, and how well it is known."""
+    duration_s = model.count / sample_rate_hz
+    amplitudes, residuals = model.projection(turn_rates, decays)
     covariance = noise_density**2 * sample_rate_hz * model.covariance(turn_rates, decays)
     to_rates = np.tile([1.0 / (2.0 * np.pi * duration_s), 1.0 / duration_s, 1.0, 1.0], len(decays))
     covariance *= np.outer(to_rates, to_rates)
@@ -242,14 +258,16 @@ def fit_lines(
 
 
 class _Model:
-    """Sum of exponentials over one record, in units of the record's length."""
+    """Sum of exponentials over one record, in units of the record's length.
 
-    def __init__(
-        self, record: NDArray[np.complex128], times: NDArray[np.float64], damped: bool
-    ) -> None:
+    Time in records and rates in 1/record keep all unknowns near 1.
+    """
+
+    def __init__(self, record: NDArray[np.complex128], damped: bool) -> None:
+        self.count = len(record)
+        self.damped = damped
         self._record = record
-        self._times = times
-        self._damped = damped
+        self._times = np.arange(len(record)) / len(record)
 
     def basis(
         self, turn_rates: NDArray[np.float64], decays: NDArray[np.float64]
@@ -265,6 +283,14 @@ class _Model:
         solution = np.linalg.lstsq(basis, self._record, rcond=None)[0]
         amplitudes = np.asarray(solution, dtype=np.complex128)
         return amplitudes, self._record - basis @ amplitudes
+
+    def residual_variance(
+        self, turn_rates: NDArray[np.float64], decays: NDArray[np.float64]
+    ) -> float:
+        """Of either quadrature, with as many degrees of freedom as are left."""
+        _, residuals = self.projection(turn_rates, decays)
+        parameters = (4 if self.damped else 3) * len(turn_rates)
+        return float(np.vdot(residuals, residuals).real / (2 * self.count - parameters))
 
     def best_decay_start(self, turn_rates: NDArray[np.float64]) -> NDArray[np.float64]:
         """The common decay, of a few, that leaves the least residual."""
@@ -283,7 +309,7 @@ class _Model:
         scale = np.linalg.norm(self._record) or 1.0
 
         def rates(unknowns: NDArray[np.float64]) -> tuple[NDArray, NDArray]:
-            return turn_rates + unknowns[:count], unknowns[count:] if self._damped else decays
+            return turn_rates + unknowns[:count], unknowns[count:] if self.damped else decays
 
         def residuals(unknowns: NDArray[np.float64]) -> NDArray[np.float64]:
             return self.projection(*rates(unknowns))[1].view(np.float64) / scale
@@ -293,12 +319,12 @@ class _Model:
             orthonormal, _ = np.linalg.qr(basis)
             amplitudes = np.linalg.lstsq(basis, self._record, rcond=None)[0]
             slopes = self._times[:, np.newaxis] * basis * amplitudes
-            columns = np.hstack([-1j * slopes, slopes] if self._damped else [-1j * slopes])
+            columns = np.hstack([-1j * slopes, slopes] if self.damped else [-1j * slopes])
             columns -= orthonormal @ (orthonormal.conj().T @ columns)
             return np.ascontiguousarray(columns.T).view(np.float64).T / scale
 
         start, lower, upper = np.zeros(count), np.full(count, -np.inf), np.full(count, np.inf)
-        if self._damped:
+        if self.damped:
             start = np.concatenate([start, decays])
             lower = np.concatenate([lower, np.full(count, _DECAY_LIMITS[0])])
             upper = np.concatenate([upper, np.full(count, _DECAY_LIMITS[1])])
@@ -329,7 +355,7 @@ class _Model:
         by_parameter = np.stack([1j * slopes, -slopes, lines / magnitudes, 1j * lines], axis=2)
         columns = by_parameter.reshape(len(self._times), -1)
         jacobian = np.ascontiguousarray(columns.T).view(np.float64).T
-        fitted = np.tile([True, self._damped, True, True], len(amplitudes))
+        fitted = np.tile([True, self.damped, True, True], len(amplitudes))
         norms = np.linalg.norm(jacobian[:, fitted], axis=0)
         norms[norms == 0.0] = 1.0
         # Through R of the QR of scaled columns: squaring J would lose half the digits.
