@@ -84,7 +84,7 @@ class Witnessed(SimulatedMembrane):
 
 
 def witnessed_scenario(folder: Path, **options: object) -> Path:
-    """The shipped quiet room on a witnessed membrane; the pump comes on early.
+    """The shipped quiet room on a witnessed membrane; the pump comes on after 6.5 s.
 
     Parameters
     ----------
@@ -100,6 +100,8 @@ def witnessed_scenario(folder: Path, **options: object) -> Path:
         ('class = "simulator"\n', 'class = "tests.support.witness:Witnessed"\n'),
         ("[instrument.options]\n", "[instrument.options]\n" + "\n".join(lines) + "\n"),
         ("pump_from_s = 45.0\n", "pump_from_s = 0.0\nread_timeout_s = 0.3\n"),
+        ("[drive]\n", "[drive]\nlisten_s = 2.0\n"),
+        ("[pump]\n", "[pump]\nhealthy_s = 0.5\n"),
     ):
         assert before in text
         text = text.replace(before, after, 1)

@@ -21,6 +21,7 @@ from tests.support.witness import witnessed_scenario
 pytestmark = pytest.mark.live
 
 WITHIN_S = 30.0
+SPEED = 8.0  # stream seconds in a second
 WATCH = """
 title = "A short watch"
 analysis = "drift_watch"
@@ -64,7 +65,7 @@ class Watcher:
 @pytest.fixture
 def watcher(tmp_path: Path) -> Iterator[Watcher]:
     """Watches a service and holds control of it."""
-    with LiveService(tmp_path, str(witnessed_scenario(tmp_path, speed=6.0))) as service:
+    with LiveService(tmp_path, str(witnessed_scenario(tmp_path, speed=SPEED))) as service:
         state = service.state
         ports = {name: state[name] for name in ("command_port", "telemetry_port")}
         with Client(who="test", timeout_s=WITHIN_S, **ports) as client, client.control():
@@ -76,7 +77,7 @@ def test_the_client_in_the_readme(
 ) -> None:
     """It runs as it stands there, on other ports and a stream faster than real time."""
     [script] = [block for block in code_blocks("python") if "start_protocol" in block]
-    with LiveService(tmp_path, str(witnessed_scenario(tmp_path))) as service:
+    with LiveService(tmp_path, str(witnessed_scenario(tmp_path, speed=SPEED))) as service:
         ports = {name: service.state[name] for name in ("command_port", "telemetry_port")}
         monkeypatch.setattr(controller.service, "Client", partial(Client, **ports))
         exec(compile(script, "README.md", "exec"), {})
