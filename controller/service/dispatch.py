@@ -228,6 +228,7 @@ class Dispatcher:
 
     def _shut_down(self, command: ShutDown) -> Reply:
         self._desk.end(f"shut down by {command.who}")
+        self._desk.control.holder = None  # whoever held it need not wait to give it back
         return Reply(True, "tones off, and the end")
 
     def _refuse_during_protocol(self) -> None:

@@ -211,6 +211,12 @@ def test_shutting_down_names_who_asked(desk: Desk) -> None:
     assert desk.ended == "shut down by ana"
 
 
+def test_after_shutting_down_nobody_holds_control(desk: Desk) -> None:
+    """A client that was told it still does would give it back, and wait for nobody's answer."""
+    desk.ask("shut_down")
+    assert desk.control.holder is None
+
+
 def test_after_its_end_a_protocol_is_none_to_be_steered(desk: Desk) -> None:
     carried_out(desk)
     over = ProtocolView(
