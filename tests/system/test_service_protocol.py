@@ -39,8 +39,8 @@ steps = [
 class Watcher:
     """A client's view of a service, put together from what it is told."""
 
-    def __init__(self, client: Client) -> None:
-        self.client = client
+    def __init__(self, service: LiveService, client: Client) -> None:
+        self.service, self.client = service, client
         self.pump = PumpState.OFF
         self.protocol_states: list[str] = []
         self.results: dict[str, ResultMessage] = {}
@@ -76,7 +76,7 @@ def watcher(tmp_path: Path) -> Iterator[Watcher]:
         state = service.state
         ports = {name: state[name] for name in ("command_port", "telemetry_port")}
         with Client(who="test", timeout_s=WITHIN_S, **ports) as client, client.control():
-            yield Watcher(client)
+            yield Watcher(service, client)
 
 
 def test_the_client_in_the_readme(
@@ -117,6 +117,7 @@ def test_protocols_are_carried_out_and_analysed_one_after_the_other(
     watcher.until(lambda: watcher.pump is PumpState.ON)
     client.shut_down()
     watcher.until(lambda: watcher.has_ended)
+    assert watcher.service.ended() == (0, "")  # and its log is closed
     with LogReader(tmp_path / "run" / "log.sqlite") as reader:
         kinds = [section.kind for section in reader.sections()]
         assert {"protocol", "protocol_2", "drift_watch"} <= set(reader.results())
