@@ -427,6 +427,12 @@ class LoopRun:
             _call("stop", self._instrument.stop)
         except InstrumentError as error:
             self._stop_failure = f"{one_line(error)}; look whether every tone is off"
+        else:
+            refused = [asked.channel for asked, actual, _ in done if actual is None]
+            if refused:  # stop() should have turned them off, but that is its word alone
+                self._stop_failure = (
+                    f"{', '.join(refused)} refused to go off; look whether every tone is off"
+                )
         return done
 
     def _complete_log(self, silenced: Sequence[tuple[Tone, Tone | None, str]]) -> None:
