@@ -20,7 +20,8 @@ import scipy.linalg
 
 from controller.records import ModeId
 from controller.tracking.joint import DifferenceKnowledge, JointEstimator
-from controller.tracking.observer import (
+from controller.tracking.observer import Learnt, Observer, ObserverConfig
+from controller.tracking.observer_states import (
     ASYMMETRY,
     COUPLING,
     LEARNT,
@@ -29,9 +30,6 @@ from controller.tracking.observer import (
     QUADRATURE,
     UPPER_CROSS,
     UPPER_SELF,
-    Learnt,
-    Observer,
-    ObserverConfig,
 )
 from controller.tracking.pair import TrackedPair
 

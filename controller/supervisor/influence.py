@@ -14,7 +14,7 @@ from controller.records import ModeId
 from controller.supervisor.drives import Drives
 from controller.supervisor.tone_state import ToneState
 from controller.tracking.joint_motion import PumpAction
-from controller.tracking.observer import ObserverInput
+from controller.tracking.observer_motion import ObserverInput
 from controller.tracking.pair import TrackedPair
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER

@@ -64,8 +64,8 @@ RATIO_AVERAGING = 0.05  # of the innovation ratio: 20 readings
 LARGEST_RATIO = 100.0  # that one reading counts with
 
 
-class PhaseReading(NamedTuple):
-    """One mode's raw phase against its reference, the mean over a window."""
+class MeanPhase(NamedTuple):
+    """One mode's raw phase against its reference, averaged over a window."""
 
     turns: float | None
     variance_turns2: float
@@ -86,13 +86,13 @@ class JointReading:
     lower_diffusion_turns2_per_s: float
     upper_diffusion_turns2_per_s: float
 
-    def of(self, mode: ModeId) -> PhaseReading:
+    def of(self, mode: ModeId) -> MeanPhase:
         """What was read of a mode."""
         if mode is ModeId.LOWER:
-            return PhaseReading(
+            return MeanPhase(
                 self.lower_turns, self.lower_variance_turns2, self.lower_diffusion_turns2_per_s
             )
-        return PhaseReading(
+        return MeanPhase(
             self.upper_turns, self.upper_variance_turns2, self.upper_diffusion_turns2_per_s
         )
 
@@ -272,7 +272,7 @@ class JointEstimator:
         if added > 0.0:  # the lower mode's error passes for a drift of both
             self._filters.add_variance(SHARED_HZ, added)
 
-    def _take_phase(self, mode: ModeId, phase: PhaseReading, noise_scales: np.ndarray) -> None:
+    def _take_phase(self, mode: ModeId, phase: MeanPhase, noise_scales: np.ndarray) -> None:
         """Judge a reading, and correct every filter by it."""
         if phase.turns is None:
             self._breaks.forget(mode)

@@ -16,31 +16,39 @@ amplitudes A at the start, so that f is what was seen there. An extended Kalman 
 over the amplitudes and the parameters sees the phase of the difference through the
 nulls, because what leaves one mode arrives in the other with the pump's phase.
 
+Here is the filter: how it predicts, corrects, and what it hands out. Its states stand in
+`observer_states`, the equations with their derivatives in `observer_motion`.
+
 Amplitudes are in units of `scale`, frequencies are offsets in Hz, rates in 1/s.
 """
 
 from __future__ import annotations
 
-import cmath
 import copy
 import math
 from dataclasses import dataclass
 
 import numpy as np
 
-TWO_PI = 2.0 * math.pi
-
-# Places in the state vector: two complex amplitudes, then the parameters.
-LOWER_RE, LOWER_IM, UPPER_RE, UPPER_IM = range(4)
-SHARED_HZ, REST_HZ, RATIO, SHIFT, SHIFT_DIFFERENCE = range(4, 9)
-COUPLING, QUADRATURE, ASYMMETRY, LOWER_DECAY, UPPER_DECAY = range(9, 14)
-# What the pushes are in truth, less what they are said to be, relative: in phase, across.
-LOWER_PUSH, LOWER_PUSH_ACROSS, UPPER_PUSH, UPPER_PUSH_ACROSS = range(14, 18)
-# Duffing coefficients: of each mode by its own and by the other's squared amplitude.
-LOWER_SELF, LOWER_CROSS, UPPER_SELF, UPPER_CROSS = range(18, 22)
-GAIN = 22  # logarithm of the detector's gain against that at the start, for both modes
-STATES = 23
-LEARNT = [*range(REST_HZ, UPPER_DECAY + 1), *range(LOWER_SELF, GAIN)]
+from controller.tracking.observer_motion import TWO_PI, ModeMotion, ObserverInput, StepMotion, parts
+from controller.tracking.observer_states import (
+    COUPLING,
+    GAIN,
+    LEARNT,
+    LOWER_CROSS,
+    LOWER_DECAY,
+    LOWER_RE,
+    LOWER_SELF,
+    QUADRATURE,
+    RATIO,
+    REST_HZ,
+    SHARED_HZ,
+    SHIFT,
+    SHIFT_DIFFERENCE,
+    STATES,
+    UPPER_DECAY,
+    UPPER_RE,
+)
 
 # A squared innovation of four readings beyond this is a knock: the step is bounded.
 BOUNDED_INNOVATION2 = 30.0
@@ -100,27 +108,6 @@ class ObserverConfig:
     duffing_hz: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     duffing_sigma_hz: float = 0.0
     learnt: Learnt | None = None  # what earlier observers knew; instead of the above
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ObserverInput:
-    """What acts on the modes during one step, at its middle.
-
-    Where a tone comes on or goes off within the step, the mean is known only to
-    some part of the change: that part is its sigma.
-    """
-
-    pump: float = 0.0  # amplitude at its frequency [unit]
-    squared: float | None = None  # what shifts the modes [unit^2]; None: that of a sine
-    pump_sigma: float = 0.0
-    pump_rad: float = 0.0  # phase against upper less lower reference
-    push: tuple[complex, complex] = (0j, 0j)  # of the drives [sample units per second]
-    push_sigma: tuple[float, float] = (0.0, 0.0)
-
-    @property
-    def shifting(self) -> float:
-        """Amplitude squared of the sine that shifts the modes as much [unit^2]."""
-        return self.pump * self.pump if self.squared is None else self.squared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,57 +264,30 @@ class Observer:
 
     # -- inside -----------------------------------------------------------------
 
+    def _motion(self) -> ModeMotion:
+        """The equations at what is known now."""
+        return ModeMotion(
+            states=self._x,
+            base_hz=self._base_hz,
+            start_powers=self._start_powers,
+            has_duffing=self._has_duffing,
+        )
+
     def _predict(self, dt: float, act: ObserverInput) -> None:
-        c, x = self.config, self._x
-        a = self._amplitudes()
-        said = np.array(act.push) / c.scale
-        push = said * (
-            1.0 + x[[LOWER_PUSH, UPPER_PUSH]] + 1j * x[[LOWER_PUSH_ACROSS, UPPER_PUSH_ACROSS]]
-        )
-        generator, slopes = self._generator(act, a)
-        if self._has_duffing:  # by the amplitudes in the middle of the step
-            halfway = _exponential(dt / 2.0 * generator) @ a + dt / 2.0 * push
-            generator, slopes = self._generator(act, halfway)
-        half = _exponential(dt / 2.0 * generator)
-        step = half @ half
-        # What a steady push leaves: the propagator integrated over the step (Simpson).
-        moved = step @ a + dt / 6.0 * (push + 4.0 * (half @ push) + step @ push)
-        jacobian = np.eye(STATES)
-        jacobian[0:4, 0:4] = _real(step)
-        middle = half @ a + dt / 2.0 * push
-        for place, slope in slopes.items():
-            # As if the parameter acted in the middle: exact for what turns the phases.
-            effect = dt * (half @ (slope @ middle))
-            jacobian[0:4, place] = effect[0].real, effect[0].imag, effect[1].real, effect[1].imag
-        if self._has_duffing:
-            # The amplitudes move the frequencies, and so themselves.
-            turning = 2j * math.pi * dt * (half * middle[None, :]) @ self._duffing_slopes(middle)
-            jacobian[0:4:2, 0:4] += turning.real
-            jacobian[1:4:2, 0:4] += turning.imag
-        jacobian[0:2, LOWER_PUSH] = dt * said[0].real, dt * said[0].imag
-        jacobian[0:2, LOWER_PUSH_ACROSS] = -dt * said[0].imag, dt * said[0].real
-        jacobian[2:4, UPPER_PUSH] = dt * said[1].real, dt * said[1].imag
-        jacobian[2:4, UPPER_PUSH_ACROSS] = -dt * said[1].imag, dt * said[1].real
-        self._x = x.copy()
-        self._x[0:4] = moved[0].real, moved[0].imag, moved[1].real, moved[1].imag
+        """Advance by a step."""
+        motion = self._motion()
+        step = motion.over(dt, act, self.config.scale)
+        jacobian = motion.jacobian(dt, step)
+        self._x = self._x.copy()
+        self._x[0:4] = parts(step.moved)
         p = jacobian @ self._p @ jacobian.T
-        for place, thermal, rate in zip(
-            (LOWER_RE, UPPER_RE),
-            c.thermal_amplitude,
-            (x[LOWER_DECAY], x[UPPER_DECAY]),
-            strict=True,
-        ):
-            kick = max(rate, 0.0) * (thermal / c.scale) ** 2 * dt
-            p[place, place] += kick
-            p[place + 1, place + 1] += kick
-        self._add_switching(p, act, middle, dt)
+        self._add_thermal_motion(p, dt)
+        self._add_switching(p, dt, act, motion, step)
         shared_walk = self._drift_gain * self.shared_walk_hz_per_root_s
-        self._add_walk(p, SHARED_HZ, half @ (slopes[SHARED_HZ] @ middle), shared_walk, dt)
-        self._add_walk(
-            p, REST_HZ, half @ (slopes[REST_HZ] @ middle), self.separate_walk_hz_per_root_s, dt
-        )
-        p[RATIO, RATIO] += c.ratio_walk_per_root_s**2 * dt
-        p[GAIN, GAIN] += c.gain_walk_per_root_s**2 * dt
+        _add_walk(p, SHARED_HZ, step.per_second[SHARED_HZ], shared_walk, dt)
+        _add_walk(p, REST_HZ, step.per_second[REST_HZ], self.separate_walk_hz_per_root_s, dt)
+        p[RATIO, RATIO] += self.config.ratio_walk_per_root_s**2 * dt
+        p[GAIN, GAIN] += self.config.gain_walk_per_root_s**2 * dt
         self._p = 0.5 * (p + p.T)
 
     def _rebase(self) -> None:
@@ -340,112 +300,30 @@ class Observer:
         self._p[:, REST_HZ] += shift_hz * self._p[:, RATIO]
         self._since_rebase_s = 0.0
 
+    def _add_thermal_motion(self, p: np.ndarray, dt: float) -> None:
+        """What the bath does to the amplitudes over a step."""
+        for place, decay, thermal in zip(
+            (LOWER_RE, UPPER_RE),
+            (LOWER_DECAY, UPPER_DECAY),
+            self.config.thermal_amplitude,
+            strict=True,
+        ):
+            kick = max(self._x[decay], 0.0) * (thermal / self.config.scale) ** 2 * dt
+            p[place, place] += kick
+            p[place + 1, place + 1] += kick
+
     def _add_switching(
-        self, p: np.ndarray, act: ObserverInput, middle: np.ndarray, dt: float
+        self, p: np.ndarray, dt: float, act: ObserverInput, motion: ModeMotion, step: StepMotion
     ) -> None:
         """What a tone that changed within the step may have done to the amplitudes."""
         if act.pump_sigma > 0.0:
-            unit = self._coupling_generator(act.pump_rad) @ middle * dt * act.pump_sigma
-            effect = np.array([unit[0].real, unit[0].imag, unit[1].real, unit[1].imag])
+            per_pump = motion.coupling_generator(act.pump_rad) @ step.middle
+            effect = parts(per_pump * dt * act.pump_sigma)
             p[0:4, 0:4] += np.outer(effect, effect)
         for place, sigma in zip((LOWER_RE, UPPER_RE), act.push_sigma, strict=True):
             kick = (dt * sigma / self.config.scale) ** 2
             p[place, place] += kick
             p[place + 1, place + 1] += kick
-
-    def _coupling_generator(self, pump_rad: float) -> np.ndarray:
-        """The part of the generator that a pump of 1 adds."""
-        x = self._x
-        rho, turn = math.exp(x[ASYMMETRY]), cmath.exp(-1j * pump_rad)
-        coupling = TWO_PI * complex(x[COUPLING], x[QUADRATURE])
-        return np.array(
-            [
-                [0.0, 1j * coupling * rho * turn],
-                [1j * coupling.conjugate() / rho * turn.conjugate(), 0.0],
-            ]
-        )
-
-    @staticmethod
-    def _add_walk(
-        p: np.ndarray, place: int, motion: np.ndarray, walk_hz_per_root_s: float, dt: float
-    ) -> None:
-        """Random walk of a frequency over a step, and what it does to the phases."""
-        walk = walk_hz_per_root_s**2
-        effect = np.array([motion[0].real, motion[0].imag, motion[1].real, motion[1].imag])
-        p[0:4, 0:4] += walk * dt**3 / 3.0 * np.outer(effect, effect)
-        p[0:4, place] += walk * dt**2 / 2.0 * effect
-        p[place, 0:4] += walk * dt**2 / 2.0 * effect
-        p[place, place] += walk * dt
-
-    def _amplitudes(self) -> np.ndarray:
-        """Both complex amplitudes, in the filter's unit."""
-        x = self._x
-        return np.array([complex(x[0], x[1]), complex(x[2], x[3])])
-
-    def _powers(self, amplitudes: np.ndarray) -> np.ndarray:
-        """Squared amplitudes of lower and upper against those at the start."""
-        return np.asarray(np.abs(amplitudes) ** 2 - self._start_powers)
-
-    def _duffing_hz(self, amplitudes: np.ndarray) -> tuple[float, float]:
-        """Shifts of both modes by the amplitudes."""
-        x, (lower, upper) = self._x, self._powers(amplitudes)
-        return (
-            float(x[LOWER_SELF] * lower + x[LOWER_CROSS] * upper),
-            float(x[UPPER_SELF] * upper + x[UPPER_CROSS] * lower),
-        )
-
-    def _duffing_slopes(self, amplitudes: np.ndarray) -> np.ndarray:
-        """Derivative of both shifts by the parts of the amplitudes, shape (2, 4)."""
-        x = self._x
-        own = np.array([[x[LOWER_SELF], x[LOWER_CROSS]], [x[UPPER_CROSS], x[UPPER_SELF]]])
-        parts = np.array([amplitudes.real, amplitudes.imag]).T.ravel()
-        return np.asarray(2.0 * np.repeat(own, 2, axis=1) * parts)
-
-    def _generator(
-        self, act: ObserverInput, amplitudes: np.ndarray
-    ) -> tuple[np.ndarray, dict[int, np.ndarray]]:
-        """The 2 x 2 generator of the motion, and its derivatives by the parameters."""
-        x = self._x
-        pump, squared = act.pump, act.shifting
-        shared = float(x[SHARED_HZ])
-        lower_hz, upper_hz = 0.0, 0.0
-        if self._has_duffing:
-            lower_hz, upper_hz = self._duffing_hz(amplitudes)
-        drifted_hz = self._base_hz + shared + x[SHIFT] * squared
-        lower_hz += drifted_hz
-        upper_hz += drifted_hz + x[RATIO] * shared + x[REST_HZ] + x[SHIFT_DIFFERENCE] * squared
-        rho = math.exp(x[ASYMMETRY])
-        turn = cmath.exp(-1j * act.pump_rad)
-        generator = pump * self._coupling_generator(act.pump_rad)
-        to_lower, to_upper = generator[0, 1], generator[1, 0]
-        generator[0, 0] = TWO_PI * 1j * lower_hz - x[LOWER_DECAY] / 2.0
-        generator[1, 1] = TWO_PI * 1j * upper_hz - x[UPPER_DECAY] / 2.0
-        hertz = TWO_PI * 1j
-        slopes = {
-            SHARED_HZ: np.diag([hertz, hertz * (1.0 + x[RATIO])]),
-            REST_HZ: np.diag([0.0, hertz]),
-            RATIO: np.diag([0.0, hertz * shared]),
-            LOWER_DECAY: np.diag([-0.5 + 0j, 0.0]),
-            UPPER_DECAY: np.diag([0.0, -0.5 + 0j]),
-        }
-        if self._has_duffing:
-            lower_power, upper_power = self._powers(amplitudes)
-            slopes[LOWER_SELF] = np.diag([hertz * lower_power, 0.0])
-            slopes[LOWER_CROSS] = np.diag([hertz * upper_power, 0.0])
-            slopes[UPPER_SELF] = np.diag([0.0, hertz * upper_power])
-            slopes[UPPER_CROSS] = np.diag([0.0, hertz * lower_power])
-        if pump != 0.0 or squared != 0.0:
-            unit = TWO_PI * pump
-            slopes[SHIFT] = squared * np.diag([hertz, hertz])
-            slopes[SHIFT_DIFFERENCE] = squared * np.diag([0.0, hertz])
-            slopes[COUPLING] = unit * np.array(
-                [[0.0, 1j * rho * turn], [1j * turn.conjugate() / rho, 0.0]]
-            )
-            slopes[QUADRATURE] = unit * np.array(
-                [[0.0, -rho * turn], [turn.conjugate() / rho, 0.0]]
-            )
-            slopes[ASYMMETRY] = np.array([[0.0, to_lower], [-to_upper, 0.0]])
-        return generator, slopes
 
     def _correct(
         self, readings: tuple[complex | None, complex | None], dt: float
@@ -469,7 +347,7 @@ class Observer:
                 self._x[0:4] = values
                 self._p[0:4, :] = self._p[:, 0:4] = 0.0
                 self._p[0:4, 0:4] = np.diag(noise)
-                self._start_powers = self._powers(self._amplitudes())
+                self._start_powers = np.abs(self._motion().amplitudes) ** 2
                 return 0.0, 4
         gain_now = math.exp(self._x[GAIN])
         seen = np.zeros((len(rows), STATES))
@@ -483,11 +361,11 @@ class Observer:
         bound = 1.0
         if innovation2 > BOUNDED_INNOVATION2:
             bound = math.sqrt(BOUNDED_INNOVATION2 / innovation2)
-        before = self._amplitudes()
+        before = self._motion().amplitudes
         self._x = self._x + bound * (gain @ innovation)
         p = self._p - gain @ shared.T
         self._p = 0.5 * (p + p.T)
-        self._keep_relative(before, self._amplitudes())
+        self._keep_relative(before, self._motion().amplitudes)
         return innovation2, len(rows)
 
     def _keep_relative(self, before: np.ndarray, after: np.ndarray) -> None:
@@ -517,10 +395,11 @@ class Observer:
         difference[SHIFT_DIFFERENCE] = squared
         lower_duffing_hz, upper_duffing_hz = 0.0, 0.0
         if self._has_duffing:
-            amplitudes = self._amplitudes()
-            lower_duffing_hz, upper_duffing_hz = self._duffing_hz(amplitudes)
-            lower_power, upper_power = self._powers(amplitudes)
-            slopes = self._duffing_slopes(amplitudes)
+            motion = self._motion()
+            amplitudes = motion.amplitudes
+            lower_duffing_hz, upper_duffing_hz = motion.duffing_hz(amplitudes)
+            lower_power, upper_power = motion.powers(amplitudes)
+            slopes = motion.duffing_slopes(amplitudes)
             lower[0:4], difference[0:4] = slopes[0], slopes[1] - slopes[0]
             lower[[LOWER_SELF, LOWER_CROSS]] = lower_power, upper_power
             difference[LOWER_SELF:GAIN] = -lower_power, -upper_power, upper_power, lower_power
@@ -551,26 +430,12 @@ def learnt_units(scale: float) -> np.ndarray:
     return np.concatenate((np.ones(len(LEARNT) - duffing), np.full(duffing, scale**2)))
 
 
-def _exponential(matrix: np.ndarray) -> np.ndarray:
-    """exp of a 2 x 2 matrix: e^h [cosh r + (M - h) sinh(r) / r], h half the trace."""
-    half = complex(matrix[0, 0] + matrix[1, 1]) / 2.0
-    apart = complex(matrix[0, 0] - matrix[1, 1]) / 2.0
-    root2 = apart * apart + complex(matrix[0, 1] * matrix[1, 0])
-    root = cmath.sqrt(root2)
-    slope = cmath.sinh(root) / root if abs(root) > 1e-6 else 1.0 + root2 / 6.0
-    grown = cmath.exp(half)
-    even, odd = grown * cmath.cosh(root), grown * slope
-    return np.array(
-        [
-            [even + odd * apart, odd * matrix[0, 1]],
-            [odd * matrix[1, 0], even - odd * apart],
-        ]
-    )
-
-
-def _real(matrix: np.ndarray) -> np.ndarray:
-    """A complex 2 x 2 matrix as it acts on (re, im, re, im)."""
-    out = np.empty((4, 4))
-    out[0::2, 0::2], out[0::2, 1::2] = matrix.real, -matrix.imag
-    out[1::2, 0::2], out[1::2, 1::2] = matrix.imag, matrix.real
-    return out
+def _add_walk(
+    p: np.ndarray, place: int, per_second: np.ndarray, walk_hz_per_root_s: float, dt: float
+) -> None:
+    """Random walk of a frequency over a step, and what it does to the phases."""
+    walk, effect = walk_hz_per_root_s**2, parts(per_second)
+    p[0:4, 0:4] += walk * dt**3 / 3.0 * np.outer(effect, effect)
+    p[0:4, place] += walk * dt**2 / 2.0 * effect
+    p[place, 0:4] += walk * dt**2 / 2.0 * effect
+    p[place, place] += walk * dt

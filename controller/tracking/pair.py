@@ -30,7 +30,8 @@ from controller.signal.oscillator import (
 )
 from controller.tracking.joint import JointEstimate, JointEstimator, JointReading
 from controller.tracking.joint_motion import PumpAction
-from controller.tracking.observer import Observer, ObserverEstimate, ObserverInput
+from controller.tracking.observer import Observer, ObserverEstimate
+from controller.tracking.observer_motion import ObserverInput
 from controller.tracking.phase_tracker import PhaseReading, PhaseTracker
 from controller.tracking.strays import StrayLines
 

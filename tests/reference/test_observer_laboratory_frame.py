@@ -21,7 +21,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from controller.signal.downconverter import DownConverter, DownConverterConfig
-from controller.tracking.observer import Observer, ObserverConfig, ObserverInput
+from controller.tracking.observer import Observer, ObserverConfig
+from controller.tracking.observer_motion import ObserverInput
 
 TWO_PI = 2.0 * math.pi
 RATE_HZ = 8000.0

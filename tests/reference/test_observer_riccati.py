@@ -32,7 +32,8 @@ from controller.tracking.limits import (
     SharedDrift,
     joint_limits,
 )
-from controller.tracking.observer import Observer, ObserverInput
+from controller.tracking.observer import Observer
+from controller.tracking.observer_motion import ObserverInput
 from controller.tracking.phase_model import PhaseModel
 from tests.support.observer_bounds import observer_but_for
 

@@ -27,7 +27,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from controller.tracking.observer import ObserverInput
+from controller.tracking.observer_motion import ObserverInput
 from tests.support.observer_bounds import decay_rates, observer_but_for
 
 TWO_PI = 2.0 * math.pi

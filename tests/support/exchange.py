@@ -12,12 +12,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from controller.tracking.observer import (
-    Observer,
-    ObserverConfig,
-    ObserverEstimate,
-    ObserverInput,
-)
+from controller.tracking.observer import Observer, ObserverConfig, ObserverEstimate
+from controller.tracking.observer_motion import ObserverInput
 
 TWO_PI = 2.0 * math.pi
 DUFFING_PARTS = 2  # of a step of 20 ms: after 8 s amplitudes are right to 3e-6 (against 16 parts)

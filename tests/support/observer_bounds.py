@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from controller.tracking.observer import LOWER_DECAY, UPPER_DECAY, Observer, ObserverConfig
+from controller.tracking.observer import Observer, ObserverConfig
+from controller.tracking.observer_states import LOWER_DECAY, UPPER_DECAY
 
 ALL_KNOWN = ObserverConfig(
     scale=1.0,

@@ -15,7 +15,8 @@ from controller.supervisor.exchange_memory import (
     first_learnt,
 )
 from controller.tracking.joint import DifferenceKnowledge
-from controller.tracking.observer import (
+from controller.tracking.observer import Learnt, ObserverConfig
+from controller.tracking.observer_states import (
     ASYMMETRY,
     COUPLING,
     LEARNT,
@@ -25,8 +26,6 @@ from controller.tracking.observer import (
     SHIFT_DIFFERENCE,
     UPPER_CROSS,
     UPPER_SELF,
-    Learnt,
-    ObserverConfig,
 )
 
 RATE_HZ = 1000.0

@@ -7,7 +7,7 @@ import pytest
 
 from controller.records import ModeId, TrackerState
 from controller.supervisor.requests import RequestKind
-from controller.tracking.observer import LEARNT, LOWER_DECAY, UPPER_DECAY
+from controller.tracking.observer_states import LEARNT, LOWER_DECAY, UPPER_DECAY
 from tests.support.rehearsals import prepared, request
 
 LOWER, UPPER = ModeId.LOWER, ModeId.UPPER

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from controller.tracking.observer import GAIN as GAIN_PLACE
-from controller.tracking.observer import (
+from controller.tracking.observer import Learnt, Observer
+from controller.tracking.observer_motion import ObserverInput
+from controller.tracking.observer_states import GAIN as GAIN_PLACE
+from controller.tracking.observer_states import (
     LEARNT,
     LOWER_CROSS,
     LOWER_DECAY,
@@ -19,9 +21,6 @@ from controller.tracking.observer import (
     UPPER_CROSS,
     UPPER_DECAY,
     UPPER_SELF,
-    Learnt,
-    Observer,
-    ObserverInput,
 )
 from tests.support.exchange import Exchange, followed, observer_config
 
