@@ -110,6 +110,7 @@ class PumpSupervisor:
         self._states = [(0, PumpState.OFF)]
         self._is_armed = not self.config.is_directed
         self._is_held = False  # by an operator's mute
+        self._astray = ""  # the channel put out another frequency than was asked, until ARM
         self._on_since: int | None = None
         self._switched_at: int | None = None  # on, or off after a train of pulses
         self._on_at: int | None = None  # where the tone really began
@@ -252,14 +253,27 @@ class PumpSupervisor:
         if actual is not None:
             self.tone.process(actual)
             self._off_refused = self._off_refused and asked.amplitude > 0.0
-            if self._on_at is None and actual.amplitude > 0.0:
-                self._on_at = actual.at_sample
+            if actual.amplitude > 0.0:
+                self._on_at = actual.at_sample if self._on_at is None else self._on_at
+                self._astray = self._astray or self._astray_by(asked, actual)
             return ()
         self._off_refused = True
         if self.state is not PumpState.ON:
             return ()
         # What a refused command would have changed is unknown: take the pump off.
         return self._leave_on(PumpState.MUTED, asked.at_sample, f"tone refused: {reason}")
+
+    def _astray_by(self, asked: Tone, actual: Tone) -> str:
+        """What is wrong with a frequency that was set; empty if it is near enough."""
+        later_s = (actual.at_sample - asked.at_sample) / self.config.sample_rate_hz
+        asked_hz = asked.frequency_hz + asked.chirp_hz_per_s * later_s
+        limit_hz = self.config.sigma_limit_hz
+        if abs(actual.frequency_hz - asked_hz) <= limit_hz:
+            return ""
+        return (
+            f"the channel set {actual.frequency_hz:.6f} Hz instead of {asked_hz:.6f} Hz, "
+            f"limit {1e3 * limit_hz:.3g} mHz"
+        )
 
     # -- evidence and requests ----------------------------------------------------
 
@@ -274,7 +288,7 @@ class PumpSupervisor:
             yield self._event(index, "request_refused", f"{text}: {refusal}")
             return
         if kind in (RequestKind.ARM, RequestKind.UNMUTE):
-            self._is_held = False
+            self._is_held, self._astray = False, ""
             is_asked_for = kind is RequestKind.ARM and not self.config.is_directed
             self._is_armed = self._is_armed or is_asked_for
             if kind is RequestKind.ARM:
@@ -335,6 +349,8 @@ class PumpSupervisor:
             reasons.append("the stream stayed away")
         if self._off_refused:
             reasons.append("the channel refused a tone and may not be off")
+        if self._astray:
+            reasons.append(self._astray)
         return (*reasons, *self._limits_broken(view))
 
     def _limits_broken(self, view: PumpView) -> tuple[str, ...]:

@@ -253,6 +253,38 @@ def test_a_refused_tone_mutes_and_asks_for_off(first: bool) -> None:
     assert events[0].kind == "interlock_open"
 
 
+@pytest.mark.parametrize("off_hz", [-1.0, 1.0])
+def test_a_channel_that_sets_another_frequency_is_muted_until_armed(off_hz: float) -> None:
+    """A generator whose steps are coarser than the line would keep the pump beside it."""
+    pump, index = switched_on()
+    [asked], _ = pump.process(view(index, difference_hz=DIFFERENCE_HZ + 0.01))
+    limit_hz = off_hz * CONFIG.sigma_limit_hz
+    rounded = replace(asked, frequency_hz=asked.frequency_hz + 0.99 * limit_hz)
+    assert pump.tone_set(asked, rounded) == ()
+    assert pump.process(view(index + 1))[1] == ()
+    worse = replace(asked, frequency_hz=asked.frequency_hz + 1.01 * limit_hz)
+    pump.tone_set(asked, worse)
+    [off], events = pump.process(view(index + BLOCK))
+    assert off.amplitude == 0.0 and pump.state is PumpState.MUTED
+    assert f"the channel set {worse.frequency_hz:.6f} Hz instead of" in events[0].text
+    for at in range(index + 2 * BLOCK, index + 3 * HEALTHY, BLOCK):
+        assert step(pump, view(at))[0] == ()
+    step(pump, view(at + BLOCK), request(RequestKind.ARM))
+    for later in range(at + 2 * BLOCK, at + 2 * HEALTHY, BLOCK):
+        step(pump, view(later))
+    assert pump.state is PumpState.ON
+
+
+def test_a_chirped_tone_that_begins_later_is_not_astray() -> None:
+    pump, index = switched_on()
+    asked = Tone("pump", index, DIFFERENCE_HZ, 0.5, chirp_hz_per_s=5.0)
+    later = replace(asked, at_sample=asked.at_sample + BLOCK)
+    later = replace(later, frequency_hz=asked.frequency_hz + 5.0 * BLOCK / RATE_HZ)
+    pump.tone_set(asked, later)
+    _, events = pump.process(view(index + BLOCK))
+    assert events == () and pump.state is PumpState.ON
+
+
 # -- the operator -------------------------------------------------------------------------
 
 
