@@ -86,7 +86,9 @@ def closing_table(name: str, outcome: Outcome, wall_s: float) -> str:
         for mode in summary.get("modes", ())
     ]
     rows += [("difference", _with_sigma(summary.get("difference", {}), "frequency_hz", "sigma_hz"))]
-    rows += _pump_rows(summary.get("pump", {}))
+    rows += _pump_rows(
+        summary.get("pump", {}), follows="protocol" not in summary.get("results", {})
+    )
     rows += _result_rows(summary.get("results", {}))
     rows += _truth_rows(summary.get("truth", {}))
     written = [file for file in RUN_FILES if (outcome.folder / file).exists()]
@@ -114,8 +116,11 @@ def _with_sigma(values: Mapping[str, Any], key: str, sigma_key: str) -> str:
     return with_sigma(values[key], values.get(sigma_key), "Hz")
 
 
-def _pump_rows(pump: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """The pump's account, where it came on or was kept off."""
+def _pump_rows(pump: Mapping[str, Any], *, follows: bool) -> list[tuple[str, str]]:
+    """The pump's account, where it came on or was kept off.
+
+    `follows`: it was kept on the difference, and not where the steps of a protocol put it.
+    """
     rows = []
     if pump.get("on_s"):
         mutes = {0: "never muted", 1: "muted once"}.get(
@@ -123,9 +128,9 @@ def _pump_rows(pump: Mapping[str, Any]) -> list[tuple[str, str]]:
         )
         outside = f"{pump['on_outside_interlock_s']:.3g} s outside the interlock"
         rows.append(("pump", f"on for {pump['on_s']:.1f} s, {mutes}, {outside}"))
-        if pump.get("rms_detuning_hz") is not None:
+        if follows and pump.get("rms_detuning_hz") is not None:
             away = with_sigma(pump["rms_detuning_hz"], None, "Hz")
-            rows.append(("", f"{away} rms from where it was asked to be"))
+            rows.append(("", f"{away} rms from the difference plus offset_hz"))
     if pump.get("off_reason"):
         when = "off at the end" if rows else "never on"
         rows.append(("" if rows else "pump", f"{when}: {pump['off_reason']}"))

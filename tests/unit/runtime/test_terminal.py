@@ -52,7 +52,7 @@ def test_the_table_states_the_main_numbers(tmp_path: Path) -> None:
     assert "unknown, locked 0.0 %" in lines[2]
     assert lines[3].endswith("6643.250000 Hz")
     assert "on for 540.0 s, muted 2 times, 0 s outside the interlock" in lines[4]
-    assert lines[5].strip() == "200 µHz rms from where it was asked to be"
+    assert lines[5].strip() == "200 µHz rms from the difference plus offset_hz"
     assert lines[7].endswith(f"{tmp_path}: log.sqlite")
 
 
@@ -92,6 +92,7 @@ def test_what_an_analysis_found_stands_with_its_sigmas(tmp_path: Path) -> None:
     results = {"protocol": {"analysis": "own"}, "own": found}
     table = closing_table("quiet", outcome(tmp_path, {**SUMMARY, "results": results}), 1.0)
     rows = {row.split("  ")[0]: row.split("  ")[-1].strip() for row in table.splitlines()}
+    assert "offset_hz" not in table  # where the steps put the pump is not known here
     assert rows["exchanges"] == "2" and rows["is_strongly_coupled"] == "yes"
     assert rows["lower.detector_noise_m_per_root_hz"] == "(2.1 ± 2.7) × 10⁻¹⁵"
     assert not any("sigma" in row or "contrast" in row for row in rows)
