@@ -1,12 +1,19 @@
-"""The loop process as the service sees it: started, listened to, ended, and cleaned up after."""
+"""The loop process as the service sees it: started, listened to, ended, and cleaned up after.
+
+Whatever becomes of it, `last_word` says whether its tones are known to be off.
+"""
 
 from __future__ import annotations
 
 import subprocess
 import time
+from collections import deque
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from controller.service.link import EndRun, News
+from controller.runtime.ending import FAILED
+from controller.runtime.log.handed_over import Entry
+from controller.service.link import Ended, EndRun, LoopState, Ready, Refused
 from controller.service.linked_process import LinkedProcess
 from controller.service.loop_process import Job
 from controller.service.processes import start_process
@@ -15,7 +22,14 @@ from controller.settings import Configuration
 STOP_WITHIN_S = 5.0  # for a loop to turn everything off when it is told so
 TAKES_SIGNAL_S = 1.0  # for a loop that is terminated
 CLEAN_UP_WITHIN_S = 15.0  # for an instrument to be opened anew and stopped
+POLL_MS = 100  # longest wait for something to happen
+# A loop that is not heard for so long hangs: longer than a stop by SIGSTOP that it survives,
+# and than the time-outs that end a run.
+SILENT_S = 10.0
 LOOP = "controller.service.loop_process"
+
+Told = Ready | Refused | Entry | LoopState | Ended
+"""One piece of news."""
 
 
 class LoopChild(LinkedProcess):
@@ -37,7 +51,9 @@ class LoopChild(LinkedProcess):
         self, configuration: Configuration, source: Path, folder: Path, *, stops_first: bool = False
     ) -> None:
         self._configuration, self._source = configuration, source
-        self.heard_s = time.monotonic()  # when there were news last
+        self.last_word: Ended | None = None  # its tones are off
+        self._told: deque[Told] = deque()  # heard, not taken yet
+        self._heard_s = time.monotonic()
         super().__init__(
             LOOP,
             lambda link_folder: Job(
@@ -49,21 +65,61 @@ class LoopChild(LinkedProcess):
             ),
         )
 
+    def hear(self, timeout_ms: int) -> None:
+        """Wait for news, and keep them until they are taken."""
+        self.socket.poll(timeout_ms)
+        for news in self.news():
+            self._heard_s = time.monotonic()
+            self._told.extend(news if isinstance(news, tuple) else (news,))
+
+    def told(self) -> Iterator[Told]:
+        """Take what the loop has told, one after the other; the rest waits."""
+        self.hear(0)
+        while self._told:
+            told = self._told.popleft()
+            if isinstance(told, Ended):
+                self.last_word = self.last_word or told  # the first word counts
+            elif isinstance(told, Refused):
+                self.last_word = Ended(outcome=FAILED, reason=told.text)
+            yield told
+
     @property
-    def unheard_s(self) -> float:
-        """How long there were no news [s]."""
-        return time.monotonic() - self.heard_s
+    def silent_s(self) -> float:
+        """After how long without news it hangs [s]."""
+        run = self._configuration.run
+        return max(SILENT_S, 2.0 * run.read_timeout_s * (run.timeouts_allowed + 1))
 
-    def news(self) -> list[News]:
-        """What has come since the last call, some at a time."""
-        news: list[News] = super().news()
-        if news:
-            self.heard_s = time.monotonic()
-        return news
+    def is_silent(self) -> bool:
+        """Whether there is nothing to hear, and has not been for long.
 
-    def end(self) -> None:
-        """Ask for the end; the last of the news is `Ended`."""
-        self.order(EndRun())
+        A service that was itself kept waiting, by a busy machine, listens before it judges.
+        """
+        if self._is_unheard():
+            self.hear(POLL_MS)
+        return self._is_unheard()
+
+    def _is_unheard(self) -> bool:
+        return time.monotonic() - self._heard_s > self.silent_s
+
+    def end(self, take_news: Callable[[], None]) -> None:
+        """Ask for the end, and see to it.
+
+        Parameters
+        ----------
+        take_news : callable
+            Takes what the loop still tells.
+        """
+        if self.exit_status is None:
+            self.order(EndRun())
+            given_up_s = time.monotonic() + STOP_WITHIN_S
+            while self.last_word is None and time.monotonic() < given_up_s:
+                has_ended = self.exit_status is not None
+                self.hear(POLL_MS)
+                take_news()
+                if has_ended:
+                    break
+        if not self.is_ended_within(STOP_WITHIN_S):
+            self.kill()
 
     def kill(self) -> None:
         """End a process that does not answer; one that can takes its tones off first."""

@@ -12,7 +12,6 @@ However it ends, the tones go off first, then the log is closed.
 from __future__ import annotations
 
 import time
-from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
@@ -20,10 +19,8 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
-import numpy as np
-
 from controller.errors import InputError, InstrumentFault, RunFailed
-from controller.records import Event, Knowledge, ModeId, Record
+from controller.records import Event
 from controller.runtime.configuration import one_line
 from controller.runtime.ending import FAILED, INTERRUPTED, STOPPED_BY_OPERATOR, StopRequest
 from controller.runtime.last_known import load_last_known, narrowed
@@ -32,46 +29,39 @@ from controller.runtime.log.pieces import Rotation
 from controller.runtime.log.thread import Logging, LogState, LogThread
 from controller.runtime.outputs import LOG_NAME
 from controller.runtime.runner import make_run_folder
-from controller.service.child import STOP_WITHIN_S, LoopChild
+from controller.service.child import POLL_MS, LoopChild
 from controller.service.control import Control
 from controller.service.dispatch import Dispatcher
 from controller.service.front import Front
-from controller.service.link import Ended, LoopState, News, Order, Ready, Refused
+from controller.service.link import Ended, LoopState, Order, Ready, Refused
+from controller.service.loop_view import LoopView
 from controller.service.measurements import Finding, Measurements
 from controller.service.messages import (
-    AllanSeries,
     EventMessage,
     PictureMessage,
     PumpLimits,
-    RecordMessage,
     ResultMessage,
     ServiceInfo,
     Status,
     StatusMessage,
     Telemetry,
 )
+from controller.service.muting import Muting
 from controller.service.picture import Picture
 from controller.service.processes import how_it_ended
-from controller.service.spectra import Spectra
 from controller.service.state_file import ENDED, ServiceState, StateFile, utc_now
 from controller.service.status import status_of
 from controller.settings import Configuration
-from controller.supervisor.requests import Request, RequestKind
-from controller.tracking.stability import random_walk_deviation
+from controller.supervisor.requests import Request
 
-POLL_MS = 100  # longest wait for something to happen
 STATUS_EVERY_S = 1.0
 PICTURE_EVERY_S = 5.0
 READY_WITHIN_S = 60.0  # for an instrument to be made
-# A loop that is not heard for so long hangs: longer than a stop by SIGSTOP that it survives,
-# and than the time-outs that end a run.
-SILENT_S = 10.0
 PRIORITY = "the loop has real-time priority"
 NO_PRIORITY = (
     "the loop has no real-time priority: on a busy machine blocks come late and the pump goes off; "
     "the README says how to allow it"
 )
-NOT_LOGGING = "the log cannot be written"
 LAST_WORDS_MS = 200  # for answers and telemetry that are under way at the end
 
 
@@ -157,17 +147,10 @@ class _Service:
             self._begin_where_modes_were(Path(previous.folder))
         self.control = Control()
         self._dispatcher = Dispatcher(self, time.monotonic)
-        self._spectra = Spectra(configuration)
-        self._record: Record | None = None
-        self._loop_state: LoopState | None = None
-        self._allan: dict[str, AllanSeries] = {}
-        self._knowledge: Knowledge | None = None
-        self._ended: Ended | None = None  # the loop's last word
-        self._news: deque[News | Entry] = deque()  # heard, not looked at yet
+        self._muting = Muting(configuration.service, self.order)
+        self._loop = LoopView(configuration)
         self._end_reason: str | None = None  # why it is to end
         self._has_failed = False  # and that is why
-        self._mutes: set[str] = set()  # why the pump is muted: by whom, or for what
-        self._is_muted_unattended = False
         self._log_state = LogState(state=Logging.WRITING)
         self._access_complaint = ""
         self._is_status_due = True
@@ -231,15 +214,14 @@ class _Service:
         """The loop's first word."""
         given_up_s = time.monotonic() + READY_WITHIN_S
         while time.monotonic() < given_up_s:
-            self._child.socket.poll(POLL_MS)
-            self._hear()
-            while self._news:
-                news = self._news.popleft()
-                if isinstance(news, Ready):
-                    return news
-                if isinstance(news, Refused):
-                    self._ended = Ended(outcome=FAILED, reason=news.text)
-                    raise (InputError if news.is_input_error else InstrumentFault)(news.text)
+            self._child.hear(POLL_MS)
+            for told in self._child.told():
+                if isinstance(told, Ready):
+                    return told
+                if isinstance(told, Refused):
+                    raise (InputError if told.is_input_error else InstrumentFault)(told.text)
+                if isinstance(told, Ended):
+                    raise RunFailed(told.reason)
             if self._stop_request.is_set:
                 raise RunFailed(STOPPED_BY_OPERATOR)
             if self._child.exit_status is not None:
@@ -281,14 +263,15 @@ class _Service:
 
     def _serve(self) -> None:
         """Turn after turn, until there is a reason to end."""
-        while self._ended is None and self._end_reason is None:
+        while self._child.last_word is None and self._end_reason is None:
             self._turn()
             if self._stop_request.is_set:
                 self.end(STOPPED_BY_OPERATOR)
-            elif self._ended is None and self._child.exit_status is not None:
+            elif self._child.last_word is None and self._child.exit_status is not None:
                 self._lose_child()
-            elif self._is_loop_silent():
-                self._kill_child()
+            elif self._child.is_silent():
+                self._fail(f"the loop was not heard for {self._child.silent_s:g} s")
+                self._child.kill()
 
     def _turn(self) -> None:
         """Whatever there is to do."""
@@ -322,110 +305,48 @@ class _Service:
 
     # -- the loop process --------------------------------------------------------
 
-    @property
-    def _silent_s(self) -> float:
-        run = self._configuration.run
-        return max(SILENT_S, 2.0 * run.read_timeout_s * (run.timeouts_allowed + 1))
-
-    def _is_loop_silent(self) -> bool:
-        """Whether there is nothing to hear, and has not been for long.
-
-        A service that was itself kept waiting, by a busy machine, listens before it judges.
-        """
-        if self._child.unheard_s <= self._silent_s:
-            return False
-        self._child.socket.poll(POLL_MS)
-        self._hear()
-        return self._child.unheard_s > self._silent_s
-
-    def _hear(self) -> None:
-        """Take over what the loop has told; it waits here until it is looked at."""
-        for news in self._child.news():
-            self._news.extend(news if isinstance(news, tuple) else (news,))
-
     def _take_news(self) -> None:
         """What the loop has told."""
-        self._hear()
-        while self._news:
-            news = self._news.popleft()
-            if isinstance(news, Entry):
-                self._take_entry(news)
-            elif isinstance(news, LoopState):
-                self._take_state(news)
-            elif isinstance(news, Ended):
-                self._ended = self._ended or news  # the first word counts
+        for told in self._child.told():
+            if isinstance(told, Entry):
+                self._take_entry(told)
+            elif isinstance(told, LoopState):
+                self._take_state(told)
 
     def _take_entry(self, entry: Entry) -> None:
         """A call of the log: to be carried out, and to be told where it is news."""
-        first = entry.arguments[0]
-        if entry.method == "result" and first == "protocol":
+        if entry.method == "result" and entry.arguments[0] == "protocol":
             is_going_on = self._end_reason is None
             self._keep(self.measurements.take_result(entry.arguments[1], analyses=is_going_on))
             return
         self._log_entry(entry)
-        if isinstance(first, Record):
-            self._record = first
-            self._tell(RecordMessage(time_s=first.time_s, record=first))
-        elif isinstance(first, Event):
-            self._tell(EventMessage(time_s=first.time_s, event=first))
-        elif entry.method == "allan":
-            _, series, taus_s, deviations, sigmas = entry.arguments
-            self._allan[series] = AllanSeries(
-                taus_s=list(taus_s),
-                deviations_hz=list(deviations),
-                sigmas_hz=list(sigmas),
-                limits_hz=self._allan_limits_hz(series, np.array(taus_s)),
-            )
-
-    def _allan_limits_hz(self, series: str, taus_s: np.ndarray) -> list[float | None]:
-        """What the modes do on their own, as learnt: the difference cannot be quieter."""
-        if series != "difference" or self._knowledge is None:
-            return []
-        walk = self._knowledge.separate_walk_hz_per_root_s
-        return [float(limit_hz) for limit_hz in random_walk_deviation(walk, taus_s)]
+        for message in self._loop.take_entry(entry):
+            self._tell(message)
 
     def _log_entry(self, entry: Entry) -> None:
         getattr(self._log, entry.method)(*entry.arguments, **entry.options)
 
     def _take_state(self, state: LoopState) -> None:
-        self._loop_state = state
         self._is_status_due = True
         self.measurements.take(state.protocol)
         if state.knowledge is not None:
-            self._knowledge = state.knowledge
             self._log.knowledge(state.knowledge)
-        record = self._record
-        tracked_hz = {
-            mode: None if record is None else record.modes[mode].frequency_hz for mode in ModeId
-        }
-        for baseband in state.basebands:
-            for message in self._spectra.process(baseband, tracked_hz):
-                self._tell(message)
+        for message in self._loop.take_state(state):
+            self._tell(message)
 
     def _end_child(self) -> None:
         """Tones off, if the loop has not ended yet; sure of it, if it died."""
         if self._state.outcome:
             return
         reason = self._end_reason or "the service failed"
-        if self._child.exit_status is None:
-            self._child.end()
-            given_up_s = time.monotonic() + STOP_WITHIN_S
-            while self._ended is None and time.monotonic() < given_up_s:
-                self._child.socket.poll(POLL_MS)
-                self._take_last_news()
-                if self._child.exit_status is not None:
-                    self._take_last_news()
-                    break
-        if not self._child.is_ended_within(STOP_WITHIN_S):
-            self._child.kill()
-        is_clean, outcome = self._ended is not None, FAILED
-        if self._ended is not None:
-            outcome, reason = self._ended.outcome, self._ended.reason or reason
+        self._child.end(self._take_last_news)
+        last_word, outcome, complaint = self._child.last_word, FAILED, ""
+        if last_word is not None:
+            outcome, reason = last_word.outcome, last_word.reason or reason
             if self._end_reason is not None and outcome == INTERRUPTED:
                 outcome, reason = FAILED if self._has_failed else outcome, self._end_reason
         else:
             complaint = self._child.clean_up()
-            is_clean = not complaint
             reason += f"; {complaint or 'the instrument was opened anew and stopped'}"
         self._state = replace(
             self._state,
@@ -433,7 +354,7 @@ class _Service:
             outcome=outcome,
             reason=reason,
             ended_utc=utc_now(),
-            tones_off=is_clean,
+            tones_off=not complaint,
         )
 
     def _take_last_news(self) -> None:
@@ -441,24 +362,16 @@ class _Service:
             self._take_news()
             return
         # What has failed is not tried again: the log and the last word are what matters.
-        self._hear()
-        while self._news:
-            news = self._news.popleft()
-            if isinstance(news, Ended):
-                self._ended = self._ended or news
-            elif isinstance(news, Entry) and hasattr(self, "_log"):
-                self._log_entry(news)
+        for told in self._child.told():
+            if isinstance(told, Entry) and hasattr(self, "_log"):
+                self._log_entry(told)
 
     def _lose_child(self) -> None:
         """The loop has gone without a word, or its last word is still under way."""
         self._take_news()
-        if self._ended is None:
+        if self._child.last_word is None:
             status = self._child.exit_status or 0
             self._fail(f"the loop process ended with {how_it_ended(status)}")
-
-    def _kill_child(self) -> None:
-        self._fail(f"the loop was not heard for {self._silent_s:g} s")
-        self._child.kill()
 
     def _fail(self, reason: str) -> None:
         """End the service, which has not done its job; the first reason counts."""
@@ -469,21 +382,12 @@ class _Service:
 
     def _look_at_control(self) -> None:
         """Who held control and is not heard any more, and what that means for the pump."""
-        now_s, settings = time.monotonic(), self._configuration.service
+        now_s = time.monotonic()
         vanished = self.control.expire(now_s)
         if vanished is not None:
             self.note("control", f"{vanished.who} held control and is not heard any more")
             self._is_status_due = True
-        for_s = self.control.vanished_for_s(now_s)
-        if for_s is None:
-            self._is_muted_unattended = False
-        elif (
-            settings.when_control_vanishes == "mute"
-            and for_s >= settings.mute_after_s
-            and not self._is_muted_unattended
-        ):
-            self._is_muted_unattended = True
-            self._mute("nobody holds control")
+        self._muting.look_at_control(self.control.vanished_for_s(now_s))
 
     def _look_at_front(self) -> None:
         """Say what has happened to the process of the public sockets."""
@@ -507,19 +411,7 @@ class _Service:
             self._fail(f"the log failed: {state.reason}")
             return
         self.note("log", f"the log is {state.state.value}: {state.reason}".rstrip(": "))
-        if not self._is_logging_needed and self._mutes == {NOT_LOGGING}:
-            self.order(Request(kind=RequestKind.UNMUTE, text="the log goes on", who="service"))
-        elif self._is_logging_needed:
-            self._mute(NOT_LOGGING)
-
-    @property
-    def _is_logging_needed(self) -> bool:
-        """Whether the pump has to stay off because the log stands still."""
-        is_stopped = self._log_state.state is Logging.STOPPED
-        return is_stopped and self._configuration.service.mute_when_not_logging
-
-    def _mute(self, why: str) -> None:
-        self.order(Request(kind=RequestKind.MUTE, text=why, who="service"))
+        self._muting.look_at_log(is_stopped=state.state is Logging.STOPPED)
 
     # -- what commands act on --------------------------------------------------------
 
@@ -531,14 +423,8 @@ class _Service:
     def order(self, order: Order) -> None:
         """Tell the loop."""
         self._child.order(order)
-        if not isinstance(order, Request):
-            return
-        if order.kind is RequestKind.MUTE:
-            self._mutes.add(order.text or order.who)
-        elif order.kind in (RequestKind.ARM, RequestKind.UNMUTE):
-            self._mutes.clear()
-            if self._is_logging_needed:
-                self._mute(NOT_LOGGING)
+        if isinstance(order, Request):
+            self._muting.take(order)
 
     def picture(self) -> PictureMessage:
         """Everything at once."""
@@ -547,8 +433,8 @@ class _Service:
     def note(self, kind: str, text: str, who: str = "") -> None:
         """Leave an event in the log and tell everybody."""
         event = Event(
-            sample_index=round(self._time_s * self._sample_rate_hz),
-            time_s=self._time_s,
+            sample_index=round(self._loop.time_s * self._sample_rate_hz),
+            time_s=self._loop.time_s,
             source="service",
             kind=kind,
             text=text,
@@ -562,16 +448,8 @@ class _Service:
 
     # -- telemetry -------------------------------------------------------------------
 
-    @property
-    def _time_s(self) -> float:
-        """Stream time as far as it is known [s]."""
-        known = [0.0 if self._loop_state is None else self._loop_state.time_s]
-        if self._record is not None:
-            known.append(self._record.time_s)
-        return max(known)
-
     def _tell_status(self) -> None:
-        self._tell(StatusMessage(time_s=self._time_s, status=self._status()))
+        self._tell(StatusMessage(time_s=self._loop.time_s, status=self._status()))
 
     def _tell(self, message: Telemetry) -> None:
         self._picture.take(message)
@@ -582,7 +460,7 @@ class _Service:
         self._log.result(finding.name, finding.result)
         self._tell(
             ResultMessage(
-                time_s=self._time_s,
+                time_s=self._loop.time_s,
                 name=finding.name,
                 result=dict(finding.result),
                 files=list(finding.files),
@@ -591,13 +469,13 @@ class _Service:
 
     def _status(self) -> Status:
         return status_of(
-            self._loop_state,
-            self._record,
+            self._loop.state,
+            self._loop.record,
             control=self.control.status(time.monotonic()),
             protocol=self.measurements.status,
             log=self._log_state,
             clients=self._sockets.client_count,
-            allan=self._allan,
+            allan=self._loop.allan,
             malformed=self._sockets.malformed,
             strangers=self._sockets.strangers,
             refused=self._dispatcher.refused,

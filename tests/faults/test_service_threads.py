@@ -17,7 +17,7 @@ import pytest
 from controller import cli
 from controller.records import PumpState
 from controller.runtime.log.keeper import LogKeeper
-from controller.service import server
+from controller.service import child, server
 from controller.service.state_file import ServiceState, read_state
 from tests.support.witness import said, tones_on, witnessed_scenario
 
@@ -45,7 +45,7 @@ class Broken:
 
         def watched(service: server._Service) -> None:
             turn(service)
-            state = service._loop_state
+            state = service._loop.state
             if not self.has_acted and state is not None and state.pump_state is PumpState.ON:
                 self.has_acted, self.calls_before = True, said(self.folder)
                 act(service)
@@ -178,7 +178,7 @@ def test_a_loop_that_says_nothing_any_more_is_killed_and_its_instrument_stopped(
     broken: Broken, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The read hangs for good: neither a time-out nor a signal gets through to the loop."""
-    broken.patch.setattr(server, "SILENT_S", 2.5)
+    broken.patch.setattr(child, "SILENT_S", 2.5)
     assert broken.serve(hangs_at_s=LATER_S) == 1
     assert_ended_in_order(broken, capsys.readouterr().err, "the loop was not heard for 2.5 s")
     calls = said(broken.folder)
