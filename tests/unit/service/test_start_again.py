@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -16,6 +18,12 @@ from controller.service.state_file import ServiceState, StateFile, read_state, w
 NAME = "test"
 DONE, FAILED, BAD_INPUT = ["true"], ["false"], ["sh", "-c", "exit 2"]
 KILLED = ["sh", "-c", "kill -9 $$"]
+KEEPER = """
+import sys
+from controller.service import start_again
+start_again.LEFT_WITHIN_S, start_again.MOST_SHORT_LIVES = 0.3, 1
+start_again.keep_serving("test", lambda start: ["sh", "-c", *sys.argv[1:]], print)
+"""
 
 
 @pytest.fixture(autouse=True)
@@ -79,6 +87,17 @@ def test_pauses_grow_and_an_operator_ends_them(
 def test_an_operator_ends_the_service_that_runs(told: list[str]) -> None:
     waits = f"trap 'exit 0' TERM; kill {os.getpid()}; while :; do :; done"
     assert served(told, ["sh", "-c", waits]) == 0
+
+
+def test_what_a_dead_service_leaves_is_killed_if_it_does_not_end(tmp_path: Path) -> None:
+    left = tmp_path / "pid"
+    survivor = f"trap '' TERM; echo $$ > {left}; exec tail -f /dev/null"
+    service = f'sh -c "$0" & until [ -s {left} ]; do :; done; kill -9 $$'
+    command = [sys.executable, "-c", KEEPER, service, survivor]
+    ended = subprocess.run(command, capture_output=True, text=True)
+    assert "SIGKILL, 1 times in succession" in ended.stderr
+    with pytest.raises(ProcessLookupError):
+        os.kill(int(left.read_text()), signal.SIGKILL)
 
 
 @pytest.mark.parametrize(("pid", "outcome"), [(17, "failed"), (18, "")])
