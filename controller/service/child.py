@@ -45,15 +45,23 @@ class LoopChild(LinkedProcess):
         Of the run.
     stops_first : bool
         Whether an earlier process may have left tones on.
+    now_s : callable
+        A clock that never goes back [s].
     """
 
     def __init__(
-        self, configuration: Configuration, source: Path, folder: Path, *, stops_first: bool = False
+        self,
+        configuration: Configuration,
+        source: Path,
+        folder: Path,
+        *,
+        stops_first: bool = False,
+        now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self._configuration, self._source = configuration, source
         self.last_word: Ended | None = None  # its tones are off
         self._told: deque[Told] = deque()  # heard, not taken yet
-        self._heard_s = time.monotonic()
+        self._now_s, self._heard_s = now_s, now_s()
         super().__init__(
             LOOP,
             lambda link_folder: Job(
@@ -69,7 +77,7 @@ class LoopChild(LinkedProcess):
         """Wait for news, and keep them until they are taken."""
         self.socket.poll(timeout_ms)
         for news in self.news():
-            self._heard_s = time.monotonic()
+            self._heard_s = self._now_s()
             self._told.extend(news if isinstance(news, tuple) else (news,))
 
     def told(self) -> Iterator[Told]:
@@ -99,7 +107,7 @@ class LoopChild(LinkedProcess):
         return self._is_unheard()
 
     def _is_unheard(self) -> bool:
-        return time.monotonic() - self._heard_s > self.silent_s
+        return self._now_s() - self._heard_s > self.silent_s
 
     def end(self, take_news: Callable[[], None]) -> None:
         """Ask for the end, and see to it.
@@ -111,8 +119,8 @@ class LoopChild(LinkedProcess):
         """
         if self.exit_status is None:
             self.order(EndRun())
-            given_up_s = time.monotonic() + STOP_WITHIN_S
-            while self.last_word is None and time.monotonic() < given_up_s:
+            given_up_s = self._now_s() + STOP_WITHIN_S
+            while self.last_word is None and self._now_s() < given_up_s:
                 has_ended = self.exit_status is not None
                 self.hear(POLL_MS)
                 take_news()

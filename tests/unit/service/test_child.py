@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections import deque
 from types import SimpleNamespace
 from unittest.mock import Mock
@@ -24,7 +23,7 @@ def heard(*messages: object, ago_s: float = 0.0) -> LoopChild:
     child._link = Mock()
     child._link.news.side_effect = [list(messages), []]
     child._told, child.last_word = deque(), None
-    child._heard_s = time.monotonic() - ago_s
+    child._now_s, child._heard_s = lambda: ago_s, 0.0
     return child
 
 
