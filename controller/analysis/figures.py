@@ -363,7 +363,7 @@ def amplitude_figure(tracks: RunTracks, facts: RunFacts) -> Figure | None:
     if not len(values):
         return None
     if facts.amplitude_unit is None:
-        factor, label = 1.0, "amplitude (stream units)"
+        factor, label = 1.0, "amplitude (sample units)"
     else:
         factor, unit = scaled_unit(float(np.percentile(values, 99.0)), facts.amplitude_unit)
         label = f"amplitude / {unit}"

@@ -440,7 +440,7 @@ def _amplitude(value: float | None, unit: str | None) -> str:
     if value is None:
         return "–"
     if unit is None:
-        return f"{value:.4g} stream units"
+        return f"{value:.4g} sample units"
     factor, prefixed = scaled_unit(abs(value), unit)
     return f"{value * factor:.4g} {prefixed}"
 

@@ -22,12 +22,13 @@ from PySide6.QtWidgets import (
 )
 
 from gui.models.actions import Action, is_protocol_on
-from gui.models.present import Present
+from gui.models.present import Origin, Present
 from gui.models.wording import duration_text
 from gui.views.buttons import button, tell
 from gui.views.pump_panel import NumberBox
 
 LARGEST_PARAMETER = 1.0e9
+FINISHED = "A finished run: see Results and Events"
 _STATE_WORDS = {
     "running": "is being carried out",
     "paused": "waits before its next step",
@@ -232,7 +233,8 @@ class ProtocolPanel(QWidget):
         protocol = None if present.status is None else present.status.protocol
         self.progress.setVisible(protocol is not None)
         if protocol is None:
-            self.status.setText("No protocol yet")
+            is_over = present.origin is Origin.LOG
+            self.status.setText(FINISHED if is_over else "No protocol yet")
             self.step.setText("")
             self.left.setText("")
             return

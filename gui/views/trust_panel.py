@@ -16,7 +16,7 @@ from gui.look import DASHES, Look, pen
 from gui.models.axes import extent, steady_range
 from gui.models.history import Stretch
 from gui.models.peaks import neighbours_hz
-from gui.models.present import Present
+from gui.models.present import Origin, Present
 from gui.models.time_view import TimeView
 from gui.models.wording import UNCALIBRATED, quantity_text
 from gui.views.plots import AXIS_WIDTH, CAPTION_HEIGHT, TimePlot, ValueAxis
@@ -235,6 +235,10 @@ class TrustPanel(QWidget):
         ratio = None if record is None else record.difference_innovation_ratio
         told = "" if ratio is None else f": {ratio:.2f}"
         self.innovation.set_caption(f"innovations, 1 where all noise is understood{told}")
+        absent = ": not kept in a log" if present.origin is Origin.LOG else ""
+        for mode, plot in self.spectra.items():
+            if mode not in present.spectra:
+                plot.set_caption(f"{plot.name}{absent}")
 
     def draw_spectra(self, present: Present) -> None:
         """The spectra around both modes."""

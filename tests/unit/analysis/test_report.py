@@ -218,7 +218,7 @@ def test_a_run_that_failed_compares_nothing_with_its_truth() -> None:
 
 def test_an_uncalibrated_stream_has_no_metres() -> None:
     text = page(columns(50), facts=facts(amplitude_unit=None))
-    assert "amplitude (stream units)" in text
+    assert "amplitude (sample units)" in text
     assert "amplitude / " not in text
 
 

@@ -33,6 +33,7 @@ from gui.views.elided_label import ElidedLabel
 from gui.views.window import Window
 from tests.support.desk import event, present_of, present_with, pumped_record, status
 from tests.support.little_service import LittleService
+from tests.support.sample_log import SampleRun, write_log
 
 pytestmark = pytest.mark.live
 
@@ -495,6 +496,16 @@ def test_what_cannot_be_opened_is_said(qtbot: QtBot, idle_window: Window, tmp_pa
     idle_window.session.open_service(Address(keys=tmp_path / "none.key"))
     assert "none.key" in idle_window.open_page.message.text()
     assert not idle_window.is_working
+
+
+def test_a_finished_run_says_what_it_does_not_show(
+    qtbot: QtBot, idle_window: Window, tmp_path: Path
+) -> None:
+    write_log(tmp_path / "log.sqlite", SampleRun(duration_s=30.0))
+    idle_window.session.open_log(tmp_path / "log.sqlite")
+    qtbot.waitUntil(lambda: "finished run" in idle_window.protocol_panel.status.text())
+    captions = [plot.caption.text() for plot in idle_window.trust_panel.spectra.values()]
+    assert all("not kept in a log" in caption for caption in captions)
 
 
 def test_a_rehearsal_that_does_not_begin_is_said(qtbot: QtBot, idle_window: Window) -> None:
