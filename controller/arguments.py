@@ -109,8 +109,9 @@ def _add_replay(commands: _Commands) -> None:
 def _add_run(commands: _Commands) -> None:
     run = _add(
         commands, "run", "run on the instrument of a configuration",
-        "Switches real outputs: the bursts that find the modes are as strong as the channels' "
-        "max_amplitude. --dry-run with a protocol shows what would be put out.",
+        "Switches real outputs: the bursts that find the modes are as strong as the drives' "
+        "channels allow (max_amplitude), or as drive.max_amplitude in the configuration if that "
+        "is less. --dry-run with a protocol shows what would be put out.",
     )  # fmt: skip
     run.add_argument("configuration", type=Path, metavar="CONFIG", help=CONFIG_HELP)
     _add_protocol_options(run)

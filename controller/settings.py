@@ -59,7 +59,9 @@ class DriveSettings(_Table):
 
     # what the modes are held at, or [lower, upper]; 0.0 leaves a mode in thermal motion
     amplitude_m: NotNegative | tuple[NotNegative, NotNegative] = 1.0e-9
-    ping_s: Positive = 0.2  # length of the burst that finds the modes, at the drive's max_amplitude
+    # most that either drive puts out, in the channel's unit; None: as much as the channel may
+    max_amplitude: Positive | None = None
+    ping_s: Positive = 0.2  # length of the burst that finds the modes, as strong as a drive may be
     listen_s: Positive = 4.0  # free motion that is looked at after the burst
 
     def amplitude_of(self, mode: ModeId) -> float:

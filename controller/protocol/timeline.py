@@ -37,7 +37,12 @@ from controller.protocol.language import (
 from controller.records import ModeId
 from controller.settings import LoopSettings
 from controller.signal.waveforms import fundamental_factor
-from controller.supervisor.configs import DRIVE_NAMES, PUMP_NAME, decay_rate_per_s
+from controller.supervisor.configs import (
+    DRIVE_NAMES,
+    PUMP_NAME,
+    decay_rate_per_s,
+    driven_channels,
+)
 from controller.supervisor.drive import APPROACH_S
 from controller.supervisor.searching import LOOK_S
 
@@ -476,6 +481,7 @@ def _outputs(
     steps: tuple[PlannedStep, ...], settings: LoopSettings, tones: Mapping[str, ToneChannel]
 ) -> Iterator[str]:
     """What each output does at most."""
+    drives = driven_channels(settings, tones)
     for mode in ModeId:
         held_m = [
             float(step.parameters["amplitude_m"])
@@ -486,10 +492,9 @@ def _outputs(
             held_m.append(settings.drive.amplitude_of(mode))
         largest_m = max(held_m, default=0.0)
         if largest_m > 0.0:
-            name = DRIVE_NAMES[mode]
-            text = f"output {name}: holds the mode at up to {largest_m:.3g} m"
-            if name in tones:  # the burst that finds a mode is as strong as the channel allows
-                limit = f"{tones[name].max_amplitude:.4g} {tones[name].amplitude_unit}"
+            text = f"output {DRIVE_NAMES[mode]}: holds the mode at up to {largest_m:.3g} m"
+            if mode in drives:  # the burst that finds a mode is as strong as its drive may be
+                limit = f"{drives[mode].max_amplitude:.4g} {drives[mode].amplitude_unit}"
                 text += f"; finds it and rings it up with up to {limit}"
             yield text
     pumps = [step for step in steps if step.kind == "pump_on"]

@@ -74,9 +74,14 @@ def record_rate(settings: LoopSettings) -> RecordRate:
 def driven_channels(
     settings: LoopSettings, tones: Mapping[str, ToneChannel]
 ) -> dict[ModeId, ToneChannel]:
-    """The drives of the modes that are to be driven, as far as there are outputs."""
+    """The drives of the modes that are to be driven, as far as there are outputs.
+
+    Each may put out what its channel may, or less where the settings say so: whatever burst
+    or drive follows from these channels keeps the limit.
+    """
+    limit = settings.drive.max_amplitude or math.inf
     return {
-        mode: tones[name]
+        mode: replace(tones[name], max_amplitude=min(limit, tones[name].max_amplitude))
         for mode, name in DRIVE_NAMES.items()
         if name in tones and settings.drive.amplitude_of(mode) > 0.0
     }
@@ -123,8 +128,8 @@ def check_settings(
         )
     for mode in ModeId:
         _check_likely(settings, mode)
-    for mode, channel in driven_channels(settings, tones).items():
-        _check_drive(settings, stream, mode, channel)
+    for mode in driven_channels(settings, tones):
+        _check_drive(settings, stream, mode, tones[DRIVE_NAMES[mode]])
     _check_pump(settings, tones.get(PUMP_NAME))
 
 
@@ -148,6 +153,12 @@ def _check_drive(
         raise InputError(
             f"modes.{mode.value}.frequency_hz is {wanted.frequency_hz:g} ± {wanted.search_hz:g} "
             f"(search_hz), outside what {channel.name} can do: {low_hz:g} to {high_hz:g} Hz"
+        )
+    limit = settings.drive.max_amplitude
+    if limit is not None and limit > channel.max_amplitude:
+        raise InputError(
+            f"drive.max_amplitude is {limit:g}, but {channel.name} gives at most "
+            f"{channel.max_amplitude:g} {channel.amplitude_unit}"
         )
     amplitude_m = settings.drive.amplitude_of(mode)
     full_scale_m = stream.full_scale * stream.metres_per_unit

@@ -385,6 +385,8 @@ class Searching:
         targets = [self._targets[mode] for mode in missing]
         ranges = ", ".join(f"{t.frequency_hz:.1f} ± {t.half_width_hz:g} Hz" for t in targets)
         text = f"no line of the {' and '.join(missing)} mode in {ranges}"
+        if self._drive.max_amplitude is not None and any(mode in self._pings for mode in missing):
+            text += f"; drive.max_amplitude keeps the burst to {self._drive.max_amplitude:g}"
         seen = sum(len(lines[mode]) for mode in missing if self._is_thermal(mode))
         if seen:
             text += (

@@ -309,6 +309,16 @@ def test_a_drive_at_its_limit_is_waited_for_and_then_the_pump_comes() -> None:
     assert on_s > locked_s(run) + 18.0
 
 
+def test_a_tenth_of_the_drive_finds_the_modes_and_no_tone_is_above_it() -> None:
+    limit = 1.0  # of 10 V that the channels may put out
+    run = prepared(overrides=with_pump_early(**{"drive.max_amplitude": limit})).until(35.0).finish()
+    drives = [each.asked for each in run.tones if each.asked.channel.startswith("drive")]
+    assert max(tone.amplitude for tone in drives) == limit
+    assert run.engine.has_locked and run.pump_edges_s()[0][1]
+    for mode in ModeId:
+        assert run.records[-1].modes[mode].amplitude == pytest.approx(1e-9, rel=0.02)
+
+
 def test_a_drive_whose_line_turns_the_phase_holds_its_mode_all_the_same() -> None:
     run = prepared(overrides={"run.duration_s": 30.0})
     inner = run.simulator.set_tone

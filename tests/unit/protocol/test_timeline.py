@@ -275,6 +275,12 @@ def test_the_table_shows_steps_times_total_and_outputs() -> None:
     assert lines[-1] == "output pump: sine of up to 0.5 V near 6600 Hz, on for 0:03.0"
 
 
+def test_the_limit_of_the_drives_is_shown() -> None:
+    settings = loop_settings(drive={"max_amplitude": 0.25})
+    text = dry_run_text(plan_of(HOLD), settings, TONES)
+    assert text.count("finds it and rings it up with up to 0.25 V") == 2
+
+
 def test_what_stays_off_is_said() -> None:
     settings = loop_settings(drive={"amplitude_m": [0.0, 1e-9]})
     text = dry_run_text(plan_of(HOLD), settings)

@@ -70,6 +70,11 @@ def test_what_fits_passes() -> None:
             "outside what drive_lower can do: 1.022e",
         ),
         ({"drive": {"amplitude_m": 2.1e-8}}, TONES, "full scale of 2e-08 m"),
+        (
+            {"drive": {"max_amplitude": 10.5}},
+            TONES,
+            "drive.max_amplitude is 10.5, but drive_lower gives at most 10 V",
+        ),
         ({"pump": {"amplitude": 2.5}}, TONES, "the channel gives at most 2 V"),
         ({}, {}, "no tone channel 'pump'"),
         ({"pump": {"difference_window_hz": [7e3, 6e3]}}, TONES, "the lower edge has to come"),
@@ -86,6 +91,13 @@ def test_only_driven_modes_with_a_channel_have_a_drive() -> None:
     assert list(driven_channels(settings(), TONES)) == [LOWER, UPPER]
     assert list(driven_channels(settings(drive={"amplitude_m": [0.0, 1e-9]}), TONES)) == [UPPER]
     assert list(driven_channels(settings(), {"pump": TONES["pump"]})) == []
+
+
+def test_a_drive_may_put_out_what_its_channel_may_or_less_where_that_is_set() -> None:
+    assert driven_channels(settings(), TONES)[UPPER] == TONES["drive_upper"]
+    limited = settings(drive={"max_amplitude": 0.5})
+    for channel in driven_channels(limited, TONES).values():
+        assert channel == replace(TONES[channel.name], max_amplitude=0.5)
 
 
 @pytest.mark.parametrize(

@@ -57,11 +57,12 @@ def searched(
     *,
     driven: tuple[ModeId, ...] = (LOWER, UPPER),
     limit_s: float = 40.0,
+    drive: DriveSettings = DRIVE,
     **options: int,
 ) -> tuple[SearchStep, list[Tone], list[str]]:
     """The last step of a search on the simulator, its tones and its events' kinds."""
     channels = {mode: simulator.tones[f"drive_{mode}"] for mode in driven}
-    search = Searching(simulator.stream, channels, DRIVE, expected, 0, **options)
+    search = Searching(simulator.stream, channels, drive, expected, 0, **options)
     simulator.start()
     tones: list[Tone] = []
     kinds: list[str] = []
@@ -228,6 +229,14 @@ def test_a_range_without_a_mode_fails_after_three_pings_each_longer() -> None:
     ends = [t.at_sample for t in tones if t.amplitude == 0.0 and t.channel == "drive_lower"]
     lengths_s = [(end - start) / 50_000.0 for start, end in zip(starts, ends, strict=True)]
     assert lengths_s == pytest.approx([0.2, 0.8, 3.2])
+
+
+def test_a_limit_of_the_burst_that_found_nothing_is_named() -> None:
+    limited = DriveSettings(listen_s=3.0, max_amplitude=0.5)
+    nowhere = targets(20.0, off_hz=3000.0)
+    step, _, _ = searched(membrane(), nowhere, drive=limited, most_attempts=1)
+    assert step.failure is not None
+    assert "drive.max_amplitude keeps the burst to 0.5" in step.failure
 
 
 def test_one_attempt_may_be_all() -> None:
