@@ -68,6 +68,7 @@ class Verdict:
     on_s: float
     on_outside_interlock_s: float
     mutes: int
+    off_reason: str  # why the pump was off at the end
     relocks: int
     pieces: int
     longest_silence_s: float  # between two records
@@ -85,7 +86,7 @@ class Verdict:
         if self.longest_silence_s > longest_s:
             found.append(f"no record for {self.longest_silence_s:.2f} s")
         if not self.is_on_at_the_end:
-            found.append("the pump was not on at the end")
+            found.append(f"the pump was not on at the end: {self.off_reason or 'unknown'}")
         for name, usage in self.usages.items():
             slope = usage.slope_mb_per_h
             if slope is not None and slope > MOST_SLOPE_MB_PER_H:
