@@ -58,6 +58,11 @@ LOWER, UPPER = ModeId.LOWER, ModeId.UPPER
 
 LOCK_PATIENCE_S = 120.0  # from the start to the first lock, where searches are short
 SEARCHES_WAITED_FOR = 3.0  # of the longest kind, where they are long
+# Where lines are found and never locked, what is believed of them is more likely wrong than they.
+LOOK_AT = (
+    "if both lines are there, look at quality_factor and search_hz under [modes], at [drive], "
+    "and at tracking.detector_noise where it is stated"
+)
 NOT_DRIVEN = "no such mode is driven now"
 
 
@@ -370,7 +375,7 @@ class Engine:
         if self._clock.elapsed_s(self._clock.first_index) > patience_s:
             doubts: tuple[str, ...] = (f"the search did not get beyond its {self.status_line}",)
             if self._following is not None:
-                doubts = self._following.doubts()
+                doubts = (*self._following.doubts(), LOOK_AT)
             reasons = "; ".join((*health.reasons, *doubts))
             self._failure = f"no lock within {patience_s:g} s: {reasons}"
 

@@ -32,7 +32,7 @@ SCHEMA = "difftone.summary/1"
 INTERLOCK_GRACE_S = 0.05
 
 # Events of the pump that say what speaks against it.
-OBJECTIONS = frozenset({"interlock_open", "mute", "waiting"})
+OBJECTIONS = frozenset({"interlock_open", "again", "mute", "waiting"})
 
 _KNOWN_STATES = (TrackerState.LOCKED.value, TrackerState.HOLDING.value)
 

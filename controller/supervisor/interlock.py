@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import copy
+from collections.abc import Iterator
 
 from controller.records import Event
+from controller.supervisor.recurrence import AGAIN_S, Recurrence
 
 
 class Interlock:
@@ -12,16 +14,29 @@ class Interlock:
 
     Owned by the pump's supervisor. It is open from the start: nothing has been
     seen yet that would allow a pump. Its events alternate, closed first; the
-    account of a run is drawn up from them.
+    account of a run is drawn up from them. That it has closed is told once all has been
+    well for a moment, so that evidence that comes and goes is one opening, which is told
+    to last; how often it came is told as "again".
+
+    Parameters
+    ----------
+    sample_rate_hz : float
+        Rate of the stream [Hz].
+    healthy_s : float
+        How long all must be well before the pump comes on [s]: no later is the closing told.
     """
 
-    def __init__(self, sample_rate_hz: float) -> None:
+    def __init__(self, sample_rate_hz: float, healthy_s: float) -> None:
         self._rate_hz = sample_rate_hz
+        self._settled_s = min(healthy_s, AGAIN_S)
+        self._openings = Recurrence(sample_rate_hz)
         self.reset()
 
     def reset(self) -> None:
         """Open, and nothing healthy yet."""
-        self.is_open = True
+        self.is_open = self._is_told_open = True
+        self._openings.reset()
+        self._why = ""  # it opened last
         self._healthy_since: int | None = None
 
     def copy(self) -> Interlock:
@@ -44,24 +59,41 @@ class Interlock:
         Returns
         -------
         tuple of Event
-            "interlock_open" or "interlock_closed" where that changed.
+            "interlock_open" or "interlock_closed" where that changed, "again" where
+            it kept opening.
         """
         was_open, self.is_open = self.is_open, bool(reasons)
         if reasons:
             self._healthy_since = None
         elif self._healthy_since is None:
             self._healthy_since = sample_index
-        if was_open == self.is_open:
-            return ()
-        return (
+        return tuple(
             Event(
                 sample_index=sample_index,
                 time_s=sample_index / self._rate_hz,
                 source="pump",
-                kind="interlock_open" if self.is_open else "interlock_closed",
-                text="; ".join(reasons) or "all is well",
-            ),
+                kind=kind,
+                text=text,
+            )
+            for kind, text in self._news(sample_index, was_open, "; ".join(reasons))
         )
+
+    def _news(self, index: int, was_open: bool, why: str) -> Iterator[tuple[str, str]]:
+        """Kinds and texts of what is to be told."""
+        closes = self._is_told_open and not self.is_open
+        closes = closes and self.healthy_s(index) >= self._settled_s
+        if self.is_open and not was_open:
+            self._why = why
+            if not self._is_told_open:
+                self._openings.reset()
+                yield "interlock_open", why
+            self._is_told_open = True
+            self._openings.is_news(index)
+        if words := self._openings.summary(index, at_once=closes):
+            yield "again", f"{self._why} ({words})"
+        if closes:
+            self._is_told_open = False
+            yield "interlock_closed", "all is well"
 
     def distrust(self) -> None:
         """Let the healthy time begin anew with the next block."""

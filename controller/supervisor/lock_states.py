@@ -5,10 +5,12 @@ from __future__ import annotations
 from controller.records import Event, ModeId, TrackerState
 from controller.supervisor.evidence import has_jumped
 from controller.supervisor.loop_clock import LoopClock
+from controller.supervisor.recurrence import Recurrence
 from controller.tracking.pair import TrackedPair
 
 # A mode that falls out of lock so often in so short a time is followed with a wrong idea of
-# it, such as a ping that was disturbed: it is searched for anew.
+# it, such as a ping that was disturbed: it is searched for anew. One that jumps so often is
+# followed with a wrong idea of its noise or of how fast it decays.
 MOST_FALLS = 8
 FALLS_S = 20.0
 FALLS_TO = {
@@ -34,6 +36,10 @@ class LockStates:
         self.first_locked_index: int | None = None  # both modes
         self._last_locked_index: int | None = None  # both modes, or none was missed
         self._is_relock_due = False
+        # Of each change of state, with its reason.
+        self._recurrences: dict[tuple[ModeId, str], Recurrence] = {}
+        self._were_jumping = dict.fromkeys(ModeId, False)
+        self._jumps: dict[ModeId, list[int]] = {mode: [] for mode in ModeId}  # when
         self.forget_falls()
         self.begin_block()
 
@@ -77,13 +83,26 @@ class LockStates:
         events = []
         for mode, tracker in pair.trackers.items():
             if tracker.state is not self.states[mode]:
-                events.append(self._enter(mode, tracker.state, tracker.reason))
+                events += self._enter(mode, tracker.state, tracker.reason)
+            jumps = tracker.state is TrackerState.LOCKED and has_jumped(tracker)
             if tracker.state is not TrackerState.LOCKED:
                 self._doubts[mode] = f"{mode.value} {tracker.state.value}: {tracker.reason}"
-            elif has_jumped(tracker):
-                error_rad = abs(tracker.phase_error_rad)
-                self._doubts[mode] = f"{mode.value} jumped: phase error {error_rad:.2g} rad"
-        return events
+            elif jumps:
+                self._doubts[mode] = self._jumped(mode, abs(tracker.phase_error_rad))
+            self._were_jumping[mode] = jumps
+        return events + self._come_again()
+
+    def _jumped(self, mode: ModeId, error_rad: float) -> str:
+        """What a jump tells, and where the fault may be if it is one of many."""
+        if not self._were_jumping[mode]:
+            self._jumps[mode] = self._with_now(self._jumps[mode])
+        text = f"{mode.value} jumped: phase error {error_rad:.2g} rad"
+        if len(self._jumps[mode]) > MOST_FALLS:
+            text += (
+                ", again and again; tracking.detector_noise may be stated too small, or "
+                f"modes.{mode.value}.quality_factor be far off"
+            )
+        return text
 
     def note_locks(self, *, is_observed: bool) -> list[Event]:
         """Say how long it took, once both modes are locked again after a lock was lost.
@@ -117,14 +136,34 @@ class LockStates:
         events = []
         for mode in ModeId:
             while self.states[mode] is not last:
-                events.append(self._enter(mode, FALLS_TO[self.states[mode]], reason))
+                events += self._enter(mode, FALLS_TO[self.states[mode]], reason)
         return events
 
-    def _enter(self, mode: ModeId, state: TrackerState, reason: str) -> Event:
+    def _enter(self, mode: ModeId, state: TrackerState, reason: str) -> list[Event]:
+        """Change a state; told at once, unless the same has just happened."""
         before, self.states[mode] = self.states[mode], state
         if before is TrackerState.LOCKED:
-            recent = self._clock.now_index - FALLS_S * self._clock.rate_hz
-            kept = [at for at in self._falls[mode] if at > recent]
-            self._falls[mode] = [*kept, self._clock.now_index]
+            self._falls[mode] = self._with_now(self._falls[mode])
         text = f"{before.value} -> {state.value}: {reason}"
-        return self._clock.event(mode.value, "state", text)
+        recurrence = self._recurrences.setdefault((mode, text), Recurrence(self._clock.rate_hz))
+        if not recurrence.is_news(self._clock.now_index):
+            return []
+        return [self._clock.event(mode.value, "state", text)]
+
+    def _come_again(self) -> list[Event]:
+        """The changes that were counted and are due to be told."""
+        now_index = self._clock.now_index
+        events = [
+            self._clock.event(mode.value, "again", f"{text} ({words})")
+            for (mode, text), recurrence in self._recurrences.items()
+            if (words := recurrence.summary(now_index))
+        ]
+        # Reasons may hold numbers: what is over is forgotten, or there would be ever more.
+        for key in [key for key, each in self._recurrences.items() if each.is_over(now_index)]:
+            del self._recurrences[key]
+        return events
+
+    def _with_now(self, indices: list[int]) -> list[int]:
+        """The samples of the last seconds at which something happened, and this one."""
+        recent = self._clock.now_index - FALLS_S * self._clock.rate_hz
+        return [*(at for at in indices if at > recent), self._clock.now_index]

@@ -106,7 +106,7 @@ class PumpSupervisor:
         self._wish_before = self.wish  # a protocol took the pump over
         self.window_hz = self.config.window_hz
         self.tone = ToneState(self.config.sample_rate_hz)
-        self.interlock = Interlock(self.config.sample_rate_hz)
+        self.interlock = Interlock(self.config.sample_rate_hz, self.config.healthy_s)
         self._states = [(0, PumpState.OFF)]
         self._is_armed = not self.config.is_directed
         self._is_held = False  # by an operator's mute

@@ -80,8 +80,8 @@ def verdict_on(present: Present) -> Verdict:
         last = present.events.last("pump", "mute", "state", "request")
         return Verdict(level=Level.BAD, sentence=_muted_by(present), detail=_reason(last))
     if pump is PumpState.ARMED:
-        opened = present.events.last("pump", "interlock_open", "interlock_closed")
-        why = opened.text if opened is not None and opened.kind == "interlock_open" else ""
+        last = present.events.last("pump", "interlock_open", "again", "interlock_closed")
+        why = last.text if last is not None and last.kind != "interlock_closed" else ""
         return Verdict(
             level=Level.WARNING,
             sentence="Armed: waits until all is well",

@@ -12,6 +12,7 @@ from controller.instrument import SampleBlock
 from controller.records import ModeId, TrackerState
 from controller.supervisor.lock_states import MOST_FALLS, LockStates
 from controller.supervisor.loop_clock import LoopClock
+from controller.supervisor.stream_watch import StreamHealth
 from controller.tracking.states import TRANSITIONS
 from tests.support.rehearsals import prepared, with_pump_early
 
@@ -35,6 +36,18 @@ def test_every_change_of_state_is_one_that_the_table_allows() -> None:
             states[mode] = TrackerState(new)
             changes += 1
     assert changes > 8
+
+
+def test_a_wrong_quality_factor_fills_no_log_and_the_failure_names_it() -> None:
+    broad = {f"modes.{mode}.quality_factor": 1.0e3 for mode in ModeId}
+    run = prepared(overrides=broad).until(25.0)
+    followed_s = 20.0
+    # Three changes at once for each mode, and a line each ten seconds for two of them.
+    assert len(run.events_of("lower")) <= 1 + 3 + 2 * followed_s / 10.0
+    run.engine._clock.now_index = round(121.0 * run.rate_hz)
+    run.engine._lose_patience(StreamHealth(reasons=(), missing_samples=0, is_usable=True))
+    failure = run.engine.failure or ""
+    assert "the amplitude is in the noise" in failure and "look at quality_factor" in failure
 
 
 def test_a_line_that_keeps_falling_out_of_lock_is_searched_for_anew() -> None:
@@ -146,6 +159,41 @@ def test_a_lost_line_and_too_many_falls_ask_for_a_search() -> None:
     assert watched.locks.why_search == ""
     watched.seen(LOST, LOCKED)
     assert watched.locks.why_search == "a line was lost"
+
+
+def test_a_state_that_flickers_is_told_once_and_then_counted() -> None:
+    watched = Watched()
+    told = []
+    for _ in range(20):  # a second each
+        told += watched.seen(PULLING_IN, LOCKED) + watched.seen(HOLDING, LOCKED)
+    again = [text for text in told if "more within" in text]
+    at_once = [text for text in told if text not in again]
+    assert at_once == [
+        "searching -> pulling_in: as the test says",
+        "searching -> locked: as the test says",
+        "pulling_in -> holding: as the test says",
+        "holding -> pulling_in: as the test says",
+    ]
+    # Two kinds of change, each every two seconds for 40 s.
+    assert again[0] == "pulling_in -> holding: as the test says (5 more within 10.0 s)"
+    assert len(again) <= 2 * 40 / 10
+
+
+def test_jumps_again_and_again_name_what_may_be_stated_wrong() -> None:
+    watched = Watched()
+    for _ in range(MOST_FALLS):
+        watched.seen(LOCKED, LOCKED, phase_error_rad=0.4)
+        assert watched.locks.doubts == ("lower jumped: phase error 0.4 rad",)
+        watched.seen(LOCKED, LOCKED)
+    watched.seen(LOCKED, LOCKED, phase_error_rad=0.4)
+    [doubt] = watched.locks.doubts
+    assert "tracking.detector_noise may be stated too small" in doubt
+    assert "modes.lower.quality_factor" in doubt
+    # One that lasts is one, however often it is looked at.
+    other = Watched()
+    for _ in range(2 * MOST_FALLS):
+        other.seen(LOCKED, LOCKED, phase_error_rad=0.4)
+    assert other.locks.doubts == ("lower jumped: phase error 0.4 rad",)
 
 
 def test_giving_up_takes_the_ways_that_a_tracker_has() -> None:
