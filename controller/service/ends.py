@@ -6,6 +6,8 @@
 Two Unix sockets in a folder that is open to its owner alone; only therefore
 may pickles pass. Neither end ever waits for the other: the loop's news wait
 in a queue of about ten minutes, and what does not fit is dropped and counted.
+Who sends connects, for there is a queue from then on; a sender that binds has
+none before the other end is there, and would drop the first order.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ MOST_NEWS = 30_000  # ten minutes of blocks of 20 ms
 MOST_ORDERS = 1_000
 MOST_AT_ONCE = 500  # that are taken by one call
 LINGER_MS = 3_000  # for the last news to get through
+RETRY_MS = 10  # until the process is there to take orders
 
 
 class _End:
@@ -61,7 +64,7 @@ class ServiceEnd(_End):
     Parameters
     ----------
     folder : Path
-        Where the sockets are made; open to its owner alone.
+        Of the sockets; open to its owner alone.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -69,8 +72,9 @@ class ServiceEnd(_End):
         self._in.set(zmq.RCVHWM, MOST_NEWS)
         self._out.set(zmq.SNDHWM, MOST_ORDERS)
         self._out.linger = 0  # to a process that has gone
+        self._out.set(zmq.RECONNECT_IVL, RETRY_MS)
         self._in.bind(f"ipc://{folder / NEWS_NAME}")
-        self._out.bind(f"ipc://{folder / ORDERS_NAME}")
+        self._out.connect(f"ipc://{folder / ORDERS_NAME}")
 
     @property
     def socket(self) -> zmq.Socket[bytes]:
@@ -92,7 +96,7 @@ class ChildEnd(_End):
     Parameters
     ----------
     folder : Path
-        Where the service made the sockets.
+        The same as for the service's end.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -100,7 +104,7 @@ class ChildEnd(_End):
         self._out.set(zmq.SNDHWM, MOST_NEWS)
         self._in.set(zmq.RCVHWM, MOST_ORDERS)
         self._out.connect(f"ipc://{folder / NEWS_NAME}")
-        self._in.connect(f"ipc://{folder / ORDERS_NAME}")
+        self._in.bind(f"ipc://{folder / ORDERS_NAME}")
 
     @property
     def socket(self) -> zmq.Socket[bytes]:

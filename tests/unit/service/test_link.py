@@ -46,10 +46,7 @@ def test_orders_and_news_arrive_in_order(ends: tuple[ServiceEnd, ChildEnd]) -> N
     service, loop = ends
     orders = [Request(kind=RequestKind.MUTE, who="ana"), EndRun()]
     for order in orders:
-        dropped = -1
-        while service.dropped != dropped:  # until the loop's end has connected
-            dropped = service.dropped
-            service.order(order)
+        service.order(order)
     got: list[object] = []
     while len(got) < 2:
         got += loop.orders()
@@ -60,11 +57,25 @@ def test_orders_and_news_arrive_in_order(ends: tuple[ServiceEnd, ChildEnd]) -> N
     assert news_of(service, 5) == told
 
 
+def test_an_order_waits_for_a_process_that_is_not_there_yet(tmp_path: Path) -> None:
+    mute = Request(kind=RequestKind.MUTE, who="ana")
+    service = ServiceEnd(tmp_path)
+    service.order(mute)
+    loop = ChildEnd(tmp_path)
+    assert loop.socket.poll(WITHIN_MS)
+    assert loop.orders() == [mute]
+    assert service.dropped == 0
+    service.close()
+    loop.close()
+
+
 def test_a_long_message_opens_no_files(ends: tuple[ServiceEnd, ChildEnd]) -> None:
     """Sent without a copy it would: the library keeps threads of its own for what it borrows."""
     service, loop = ends
     loop.tell(Ended(outcome="done", reason=""))
     news_of(service, 1)
+    service.order(EndRun())
+    assert loop.socket.poll(WITHIN_MS)  # both connections are there
     before = os.listdir("/proc/self/fd")
     loop.tell(Ended(outcome="done", reason=1_000_000 * "x"))
     (long,) = news_of(service, 1)
