@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import copy
 
-AGAIN_S = 2.0  # what comes again within this time is no news: a person reads no faster
+AGAIN_S = 1.0  # what comes again within this time is no news: a person reads no faster
 SAY_EVERY_S = 10.0  # what is counted is told so often; arbitrary between 5 and 30
 
 

@@ -84,9 +84,10 @@ class Tracker:
 
 
 class Watched:
-    """Lock states, with a clock that goes on by a second with every look."""
+    """Lock states, with a clock that goes on by so much with every look."""
 
-    def __init__(self) -> None:
+    def __init__(self, step_s: float = 1.0) -> None:
+        self.step_samples = round(step_s * RATE_HZ)
         self.clock = LoopClock(RATE_HZ)
         self.clock.begin(0)
         self.locks = LockStates(self.clock)
@@ -94,8 +95,8 @@ class Watched:
     def seen(
         self, lower: TrackerState, upper: TrackerState, *, is_observed: bool = False, **lower_: Any
     ) -> list[str]:
-        """Texts of what is told a second later."""
-        block = SampleBlock(self.clock.now_index, np.zeros(round(RATE_HZ)), False)
+        """Texts of what is told a step later."""
+        block = SampleBlock(self.clock.now_index, np.zeros(self.step_samples), False)
         self.clock.advance(block)
         self.locks.begin_block()
         trackers = {ModeId.LOWER: Tracker(lower, **lower_), ModeId.UPPER: Tracker(upper)}
@@ -162,9 +163,9 @@ def test_a_lost_line_and_too_many_falls_ask_for_a_search() -> None:
 
 
 def test_a_state_that_flickers_is_told_once_and_then_counted() -> None:
-    watched = Watched()
+    watched = Watched(step_s=0.25)
     told = []
-    for _ in range(20):  # a second each
+    for _ in range(80):
         told += watched.seen(PULLING_IN, LOCKED) + watched.seen(HOLDING, LOCKED)
     again = [text for text in told if "more within" in text]
     at_once = [text for text in told if text not in again]
@@ -174,8 +175,8 @@ def test_a_state_that_flickers_is_told_once_and_then_counted() -> None:
         "pulling_in -> holding: as the test says",
         "holding -> pulling_in: as the test says",
     ]
-    # Two kinds of change, each every two seconds for 40 s.
-    assert again[0] == "pulling_in -> holding: as the test says (5 more within 10.0 s)"
+    # Two kinds of change, each every half a second for 40 s.
+    assert again[0] == "pulling_in -> holding: as the test says (20 more within 10.0 s)"
     assert len(again) <= 2 * 40 / 10
 
 
