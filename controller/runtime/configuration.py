@@ -124,6 +124,11 @@ def with_overrides(
     )
     run = configuration.run
     if duration_s is not None:
+        if not duration_s > run.pump_from_s:
+            raise InputError(
+                f"--duration-s {duration_s:g}: must be greater than run.pump_from_s = "
+                f"{run.pump_from_s!r} in {source}"
+            )
         run = run.model_copy(update={"duration_s": duration_s})
     changed = configuration.model_copy(update={"instrument": instrument, "run": run})
     _check_agreement(changed, source)
