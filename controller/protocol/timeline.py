@@ -89,7 +89,9 @@ class PlannedStep:
         return self.start_s + self.duration_s
 
 
-def flattened(plan: ProtocolPlan, settings: LoopSettings) -> tuple[PlannedStep, ...]:
+def flattened(
+    plan: ProtocolPlan, settings: LoopSettings, pump_unit: str = ""
+) -> tuple[PlannedStep, ...]:
     """All steps of a plan in the order in which they will be carried out.
 
     Parameters
@@ -99,6 +101,8 @@ def flattened(plan: ProtocolPlan, settings: LoopSettings) -> tuple[PlannedStep, 
     settings : LoopSettings
         What the modes and the pump are, for what is relative to them and for
         the estimated times.
+    pump_unit : str
+        Unit of the pump's amplitude in the titles; empty: none is said.
 
     Returns
     -------
@@ -130,7 +134,7 @@ def flattened(plan: ProtocolPlan, settings: LoopSettings) -> tuple[PlannedStep, 
                     path=path,
                     kind=part.kind,
                     name=part.name or part.kind,
-                    title=_title(part, own),
+                    title=_title(part, own, pump_unit),
                     parameters=parameters,
                     start_s=start_s,
                     duration_s=duration_s,
@@ -370,7 +374,7 @@ class _Estimate:
 # --- in words --------------------------------------------------------------------
 
 
-def _title(step: Step, parameters: Mapping[str, Parameter]) -> str:
+def _title(step: Step, parameters: Mapping[str, Parameter], pump_unit: str) -> str:
     """What a step does, in a few words."""
     words = f"{step.name}: {step.kind}" if step.name else step.kind
     mode = str(parameters.get("mode", ""))
@@ -379,7 +383,7 @@ def _title(step: Step, parameters: Mapping[str, Parameter]) -> str:
     if isinstance(step, Settle):
         return f"{words} {_settle_words(parameters)}"
     if isinstance(step, PumpOn):
-        return f"{words} {_pump_words(parameters)}"
+        return f"{words} {_pump_words(parameters, pump_unit)}"
     if isinstance(step, Marker):
         wait = "at most" if parameters["required"] else "or"
         mark = repr(parameters["text"]) if parameters["text"] else "any"
@@ -400,8 +404,8 @@ def _settle_words(parameters: Mapping[str, Parameter]) -> str:
     )
 
 
-def _pump_words(parameters: Mapping[str, Parameter]) -> str:
-    words = [f"{parameters['waveform']} of {float(parameters['amplitude']):.4g}"]
+def _pump_words(parameters: Mapping[str, Parameter], unit: str) -> str:
+    words = [f"{parameters['waveform']} of {float(parameters['amplitude']):.4g} {unit}".rstrip()]
     if "pulse_s" in parameters:
         words.append(f"pulses of {float(parameters['pulse_s']):g} s")
     if parameters["detuning_hz"]:
@@ -440,7 +444,9 @@ def dry_run_text(
     InputError
         As `flattened`.
     """
-    steps = flattened(plan, settings)
+    tones = tones or {}
+    pump_unit = tones[PUMP_NAME].amplitude_unit if PUMP_NAME in tones else ""
+    steps = flattened(plan, settings, pump_unit)
     rows = [("step", "start", "lasts", "what")]
     rows += [_row(step) for step in steps]
     widths = [max(len(row[column]) for row in rows) for column in range(3)]
@@ -457,7 +463,7 @@ def dry_run_text(
     foot = [
         f"{len(steps)} steps, about {clock_text(total_s)} in all; * basebands are recorded",
         f"analysis: {analysis}; an interrupted step is repeated at most {plan.retries} times",
-        *_outputs(steps, settings, tones or {}),
+        *_outputs(steps, settings, tones),
     ]
     return "\n".join([*head, "", *lines, "", *foot])
 

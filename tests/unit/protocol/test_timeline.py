@@ -265,7 +265,7 @@ def test_the_table_shows_steps_times_total_and_outputs() -> None:
     assert lines[:3] == ["A probe", "Looks once.", ""]
     assert lines[3].split() == ["step", "start", "lasts", "what"]
     [probe] = [line for line in lines if "probe:" in line]
-    assert probe.endswith("probe: pump_on sine of 0.5, for 3 s *")
+    assert probe.endswith("probe: pump_on sine of 0.5 V, for 3 s *")
     assert "ring_up upper to 2e-09 m" in lines[6]
     total_s = flattened(plan, SETTINGS)[-1].end_s
     assert f"4 steps, about {clock_text(total_s)} in all" in "\n".join(lines)
