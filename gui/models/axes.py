@@ -43,7 +43,8 @@ def logarithmic_ticks(low: float, high: float, most: int) -> list[float]:
     """Logarithms of round values between two logarithms, at most so many.
 
     Whole decades, or every second, third, ...; where those are fewer than
-    two, 1, 2 and 5 in each decade; where those are, round values.
+    two, 1, 2 and 5 in each decade, or every second, third, ... of these;
+    where those are, round values.
     """
     if not (math.isfinite(high - low) and high > low and most > 0):
         return []
@@ -54,7 +55,8 @@ def logarithmic_ticks(low: float, high: float, most: int) -> list[float]:
         return decades
     between = [n + math.log10(m) for n in range(first - 1, last + 1) for m in (1, 2, 5)]
     between = [tick for tick in between if low - 1e-9 <= tick <= high + 1e-9]
-    if 1 < len(between) <= most:
+    between = between[:: max(math.ceil(len(between) / most), 1)]
+    if len(between) > 1:
         return between
     return decades or [math.log10(v) for v in linear_ticks(10.0**low, 10.0**high, most) if v > 0.0]
 

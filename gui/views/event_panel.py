@@ -11,6 +11,7 @@ from gui.models.wording import clock_text
 
 HEADINGS = ("time", "of", "what", "reason")
 COLUMN_WIDTHS = (70, 64, 116)  # pixels, of all but the last; "interlock_closed" fits
+ROW_HEIGHT = 36  # pixels: two lines of a reason
 _ROOT = QModelIndex()
 AnyIndex = QModelIndex | QPersistentModelIndex
 
@@ -80,10 +81,10 @@ class EventPanel(QWidget):
         self.list.setSelectionBehavior(QTableView.SelectionBehavior.SelectRows)
         self.list.setAlternatingRowColors(True)
         self.list.setShowGrid(False)
-        self.list.setWordWrap(False)
+        self.list.setWordWrap(True)
         self.list.setTabKeyNavigation(False)
         self.list.verticalHeader().hide()
-        self.list.verticalHeader().setDefaultSectionSize(20)
+        self.list.verticalHeader().setDefaultSectionSize(ROW_HEIGHT)
         header = self.list.horizontalHeader()
         header.setStretchLastSection(True)
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft)

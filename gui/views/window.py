@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from controller.service.client import Status
 from gui.look import APPEARANCES, SYSTEM, faded, look_for, palette_of, style_sheet
 from gui.models.actions import READS_ONLY, Action
 from gui.models.history import Stretch
@@ -360,6 +361,7 @@ class Window(QMainWindow):
             self.band.control.setText("")
             self.service_line.setText("")
             return
+        self._tell_service(status, is_past=not present.is_reachable)
         if not present.is_reachable:
             self.band.control.setText("control: not known")
             return
@@ -367,13 +369,17 @@ class Window(QMainWindow):
         holder = "you hold control" if self.session.has_control else f"control: {holder}"
         self.band.control.setText(f"read only; {holder}" if present.reads_only else holder)
         self.band.control.setToolTip(READS_ONLY if present.reads_only else "")
+
+    def _tell_service(self, status: Status, *, is_past: bool) -> None:
+        """The log and the deadlines; of a run that is over or not heard, as they were."""
         log, deadlines = status.log, status.deadlines
         parts = [f"log: {log.state}{', ' + log.reason if log.reason else ''}, {log.rows} rows"]
         if log.free_bytes is not None:
             parts[0] += f", {bytes_text(log.free_bytes)} free"
         if deadlines.p99_ms is not None:
             parts.append(f"step p99 {deadlines.p99_ms:.1f} ms, {deadlines.missed} missed")
-        self.service_line.setText("    ".join(parts))
+        text = "    ".join(parts)
+        self.service_line.setText(f"when last heard: {text}" if is_past else text)
 
     def _tell_record(self) -> None:
         present = self.session.present
@@ -420,6 +426,7 @@ class Window(QMainWindow):
     def leave_source(self) -> None:
         """Close what is open, and show the ways to begin."""
         self.session.close_source()
+        self.say("")  # what was answered there is no news here
 
     def _open_service(self, address: Address, who: str) -> None:
         self.session.who = who

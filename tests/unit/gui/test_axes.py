@@ -48,6 +48,9 @@ def test_logarithmic_ticks_are_decades_or_round_values_between() -> None:
     assert within == pytest.approx([1.0, 2.0, 5.0])
     narrow = [10.0**tick for tick in logarithmic_ticks(math.log10(6.1), math.log10(7.9), 4)]
     assert narrow == pytest.approx([6.5, 7.0, 7.5])
+    # One alone would give no scale: of 5e-5, 1e-4 and 2e-4 the outer two.
+    low_plot = [10.0**tick for tick in logarithmic_ticks(-4.5, -3.5, 2)]
+    assert low_plot == pytest.approx([5.0e-5, 2.0e-4])
     assert logarithmic_ticks(-9.2, -8.9, 1) == [-9.0]
 
 
