@@ -354,7 +354,8 @@ def _tables(summary: Mapping[str, Any], facts: RunFacts) -> list[_Table]:
     results.pop((results.pop(PROTOCOL_RESULT, None) or {}).get("analysis"), None)
     tables = [_estimates_table(summary, facts) if lines is None else _lines_table(summary, facts)]
     if facts.has_pump:
-        tables.append(_pump_table(summary["pump"]))
+        follows = PROTOCOL_RESULT not in summary["results"]
+        tables.append(_pump_table(summary["pump"], follows=follows))
     if summary.get("truth") and summary["truth"]["compared_records"]:
         tables.append(_truth_table(summary["truth"]))
     for name, result in results.items():
@@ -400,13 +401,16 @@ def _lines_table(summary: Mapping[str, Any], facts: RunFacts) -> _Table:
     return _Table("The recording as a whole", rows, heads)
 
 
-def _pump_table(pump: Mapping[str, Any]) -> _Table:
+def _pump_table(pump: Mapping[str, Any], *, follows: bool) -> _Table:
+    """`follows`: it was kept on the difference, and not where the steps of a protocol put it."""
     rows: list[tuple[str, ...]] = [
         ("on", _duration(pump["on_s"])),
         ("on outside the interlock", f"{pump['on_outside_interlock_s']:.3f} s"),
         ("mutes", str(pump["mutes"])),
-        ("rms detuning", with_sigma(pump["rms_detuning_hz"], None, "Hz")),
     ]
+    if follows:
+        away = with_sigma(pump["rms_detuning_hz"], None, "Hz")
+        rows.append(("rms distance from the difference plus offset_hz", away))
     if pump["off_reason"]:
         rows.append(("off at the end", pump["off_reason"]))
     return _Table("Pump", rows)

@@ -160,6 +160,12 @@ def test_without_a_pump_there_is_no_detuning() -> None:
     assert "pump tone" not in text
 
 
+def test_the_distance_from_the_difference_is_told_only_where_the_pump_was_kept_on_it() -> None:
+    text = "rms distance from the difference"
+    assert text in page()
+    assert text not in page(summary=summary(results={"protocol": {"title": "A sweep"}}))
+
+
 def test_without_a_line_width_no_band_is_drawn() -> None:
     text = page(columns(50), facts=facts(line_width_hz=None))
     assert "The line width is not known" in text
